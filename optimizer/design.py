@@ -1,0 +1,194 @@
+"""The frozen design and its verification: what everything later consumes, and its one file form, design.json.
+
+Only values live here: no solving, no drawing. All figures are SI; the file alone is enough to rebuild the network
+and to recompute pressures, flows and covered area with another engine.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+
+from hydraulics.nozzle import NozzleCurve
+from hydraulics.water import Water
+from optimizer.errors import DesignFileError
+
+SCHEMA_VERSION = 1
+_CLOSED = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+GeoJson = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Pump:
+    """A pump unit: `capacity_m3_s` is rated, per circuit; its circuits mist one after the other."""
+
+    __pydantic_config__ = _CLOSED
+    id: str
+    type: str
+    site: str
+    node: str
+    set_pressure_pa: float
+    limit_pa: float
+    capacity_m3_s: float
+    reserve: float
+    circuits: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Node:
+    """A point of the tubing; `z_m` is the tubing's elevation above the site's datum."""
+
+    __pydantic_config__ = _CLOSED
+    id: str
+    x_m: float
+    y_m: float
+    z_m: float
+
+
+@dataclass(frozen=True)
+class Link:
+    """A stretch of one tube; `minor_k` counts on the velocity in this link."""
+
+    __pydantic_config__ = _CLOSED
+    id: str
+    from_: Annotated[str, Field(alias="from")]
+    to: str
+    circuit: str
+    run: str
+    tubing: str
+    bore_m: float
+    roughness_m: float
+    length_m: float
+    minor_k: float
+
+
+@dataclass(frozen=True)
+class Nozzle:
+    """A nozzle at a node; azimuth clockwise from north, footprint a GeoJSON polygon in local metres."""
+
+    __pydantic_config__ = _CLOSED
+    id: str
+    node: str
+    circuit: str
+    run: str
+    line: str
+    chainage_m: float
+    height_m: float
+    azimuth_deg: float
+    tilt_deg: float
+    pressure_pa: float
+    flow_m3_s: float
+    footprint: GeoJson
+
+
+@dataclass(frozen=True)
+class ZoneArea:
+    """A zone to protect, polygon in local metres."""
+
+    __pydantic_config__ = _CLOSED
+    name: str
+    weight: float
+    polygon: GeoJson
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What the full nonlinear state and the exact areas say of a design.
+
+    The three kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond
+    what the pump may give. A design is verified when none is there.
+    """
+
+    __pydantic_config__ = _CLOSED
+    verified: bool
+    band_pa: tuple[float, float]
+    low_faults: tuple[str, ...]
+    high_faults: tuple[str, ...]
+    pump_faults: tuple[str, ...]
+    min_pressure_pa: float
+    max_pressure_pa: float
+    flow_m3_s: dict[str, float]
+    mass_residual: float
+    energy_residual: float
+    covered_area_m2: float
+
+
+@dataclass(frozen=True)
+class Design:
+    """Nozzles, tubing and pumps of one alternative, with the verification that belongs to them."""
+
+    __pydantic_config__ = _CLOSED
+    schema_version: int
+    scenario: str
+    option: str
+    gravity_m_s2: float
+    friction_law: str
+    velocity_of_minor_loss: str
+    water: Water
+    nozzle: NozzleCurve
+    pumps: tuple[Pump, ...]
+    nodes: tuple[Node, ...]
+    links: tuple[Link, ...]
+    nozzles: tuple[Nozzle, ...]
+    zones: tuple[ZoneArea, ...]
+    verification: Verification
+
+
+def design_text(design: Design) -> str:
+    """The design as the text of design.json: one line an item, so that two designs can be compared by line."""
+    data = asdict(design)
+    for link in data["links"]:
+        link["from"] = link.pop("from_")
+    return _lines(data) + "\n"
+
+
+def _lines(data: Mapping[str, Any]) -> str:
+    members = []
+    for key, value in data.items():
+        if isinstance(value, (list, tuple)) and value and isinstance(value[0], dict):
+            items = ",\n    ".join(_compact(item) for item in value)
+            members.append(f"  {json.dumps(key)}: [\n    {items}\n  ]")
+        else:
+            members.append(f"  {json.dumps(key)}: {_compact(value)}")
+    return "{\n" + ",\n".join(members) + "\n}"
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def read_design(path: Path) -> Design:
+    """Read design.json.
+
+    Raises DesignFileError, with every fault of the file, when it cannot be read as a design of this version.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DesignFileError(str(path), (f"cannot be read: {error}",)) from error
+    try:
+        data = json.loads(text)
+    except ValueError as error:
+        raise DesignFileError(str(path), (f"is not JSON: {error}",)) from error
+    version = data.get("schema_version") if isinstance(data, dict) else None
+    if version != SCHEMA_VERSION:
+        problem = f"schema_version: {version!r} is not {SCHEMA_VERSION}, the one version this program reads"
+        raise DesignFileError(str(path), (problem,))
+    try:
+        return TypeAdapter(Design).validate_json(text)
+    except ValidationError as error:
+        problems = tuple(f"{_place(e['loc'])}: {e['msg']}" for e in error.errors(include_url=False))
+        raise DesignFileError(str(path), problems) from error
+    except Exception as error:  # NozzleCurve and Water check themselves
+        raise DesignFileError(str(path), (str(error),)) from error
+
+
+def _place(location: tuple[int | str, ...]) -> str:
+    parts = [f"[{part}]" if isinstance(part, int) else f".{part}" for part in location]
+    return "".join(parts).lstrip(".") or "file"
