@@ -1,0 +1,137 @@
+"""A site in local metres: x east, y north, z up above the site's datum.
+
+All types are frozen; polygons and lines are shapely geometries in plan, heights stand beside them. Readers
+(`geojson`) build sites and check them; the rest of geometry trusts what it is given.
+Chainage is plan metres along a line as drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from shapely import LineString, Polygon
+
+from geometry.frame import Frame
+
+FORBIDDABLE = ("mist", "mounting", "tubing", "trench")
+FACING_WORDS = ("in", "out", "left", "right", "all")
+PUMP_SITE_NEEDS = ("power", "water", "backflow", "pad")
+
+
+@dataclass(frozen=True)
+class Feature:
+    """What every feature has: a name, how well it is known (measured, scaled, assumed), a remark."""
+
+    name: str
+    source: str = field(default="assumed", kw_only=True)
+    note: str = field(default="", kw_only=True)
+
+
+@dataclass(frozen=True)
+class Zone(Feature):
+    """An area to be misted: `weight` its priority, `schedule` its named group of permitted misting hours."""
+
+    polygon: Polygon
+    weight: float = 1.0
+    schedule: str = "always"
+    kind: str = "people"
+
+
+@dataclass(frozen=True)
+class KeepOut(Feature):
+    """An area that forbids some of mist, mounting, tubing, trench.
+
+    Mist stays `setback_m` away; None leaves the distance to the rules.
+    """
+
+    polygon: Polygon
+    forbids: frozenset[str]
+    setback_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Obstacle(Feature):
+    """A building, wall or hedge: hides what lies behind it from every nozzle below its top."""
+
+    polygon: Polygon
+    height_m: float
+    base_m: float = 0.0
+
+    @property
+    def top_m(self) -> float:
+        """Elevation of the top above the site's datum."""
+        return self.base_m + self.height_m
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch of a line by chainage, and why it is kept free (door, window, air unit)."""
+
+    from_m: float
+    to_m: float
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class MountingLine(Feature):
+    """A line that nozzles and their tubing are fixed to, `height_m` above the ground (`ground_m` per vertex).
+
+    `facings` in order of preference: in, out, left, right, all, or an azimuth in degrees clockwise from
+    north. `supports_m`, where given, are the only chainages that can carry a nozzle, apart from `locked_m`.
+    """
+
+    line: LineString
+    ground_m: tuple[float, ...]
+    height_m: float
+    facings: tuple[str | float, ...] = ("all",)
+    tilt_deg: float = 0.0
+    continuous: bool = False
+    no_nozzles: tuple[Stretch, ...] = ()
+    no_tubing: tuple[Stretch, ...] = ()
+    supports_m: tuple[float, ...] = ()
+    locked_m: tuple[float, ...] = ()
+    forbidden_m: tuple[float, ...] = ()
+
+    @property
+    def closed(self) -> bool:
+        """Whether the line ends where it starts; its chainage then runs round without a break."""
+        return bool(self.line.is_closed)
+
+
+@dataclass(frozen=True)
+class TubingLink(Feature):
+    """A way for tubing without nozzles, on or in the ground.
+
+    `unit_cost` is money per metre (None: the price of its `ground` applies), `sleeve_cost` is paid once.
+    """
+
+    line: LineString
+    ground_m: tuple[float, ...]
+    ground: str = ""
+    unit_cost: float | None = None
+    sleeve_cost: float = 0.0
+
+
+@dataclass(frozen=True)
+class PumpSite(Feature):
+    """A place for a pump unit. `missing` pairs what is not at hand (power, water, ...) with its cost."""
+
+    x_m: float
+    y_m: float
+    elevation_m: float = 0.0
+    missing: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Site:
+    """Everything drawn on one site plan. `frame` is None where the plan came in local metres."""
+
+    name: str
+    boundary: Polygon
+    zones: tuple[Zone, ...]
+    keep_outs: tuple[KeepOut, ...]
+    obstacles: tuple[Obstacle, ...]
+    lines: tuple[MountingLine, ...]
+    links: tuple[TubingLink, ...]
+    pump_sites: tuple[PumpSite, ...]
+    frame: Frame | None = None
