@@ -13,8 +13,8 @@ class Progress:
     """One message of a running stage.
 
     stage, option: what is running, for which option of the study ("" where it does not matter);
-    incumbent: best value known; bound: no answer can be better; gap: relative_gap of the two; each None before
-    it is known; seconds: since the stage began; note: a few words for people.
+    incumbent: best value known; bound: no answer can be better; gap: relative_gap of the two; each None
+    before it is known; seconds: since the stage began; note: a few words for people.
     """
 
     stage: str
