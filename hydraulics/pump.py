@@ -10,8 +10,8 @@ from hydraulics.errors import RangeError
 
 @dataclass(frozen=True)
 class Pump:
-    """The supply holds set_pressure_pa while the net flow is at most delivery_m3_s; the rest of the delivery goes
-    through the bypass. Where the nozzles would take more, the supply pressure falls until they take just that.
+    """The supply holds set_pressure_pa while the net flow is at most delivery_m3_s; the rest goes through the
+    bypass. Where the nozzles would take more, the supply pressure falls until net flow = delivery.
 
     limit_pa is the highest pressure of sustained use. Raises RangeError naming each bad value.
     """
