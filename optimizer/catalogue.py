@@ -1,15 +1,29 @@
-"""What can be bought: frozen types in SI units, prices in the catalogue's currency.
+"""What can be bought: frozen types in SI units, prices in the catalogue's currency; and their reader.
 
-Values only; `catalogue_file.py` reads them, `costs.py` adds them up.
+`catalogue_file.py` has the tables as written, `costs.py` adds prices up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal, Protocol, TypeVar
 
-from hydraulics.nozzle import NozzleCurve
+from hydraulics.errors import HydraulicsError, RangeError
+from hydraulics.nozzle import NozzleCurve, curve_from_readings
+from hydraulics.units import show
+from optimizer.catalogue_file import (
+    CurveFile,
+    FittingsFile,
+    HeadFile,
+    InLineFile,
+    NozzleFile,
+    PumpFile,
+    TubingFile,
+)
+from optimizer.errors import InputFault, InputFaults
+from optimizer.input_file import Loc, TomlReader, nearest, read_toml
 
 Source = Literal["measured", "scaled", "assumed"]
 
@@ -17,6 +31,11 @@ Source = Literal["measured", "scaled", "assumed"]
 class Named(Protocol):
     @property
     def name(self) -> str: ...
+
+
+class Priced(Named, Protocol):
+    @property
+    def price(self) -> float: ...
 
 
 Item = TypeVar("Item", bound=Named)
@@ -78,9 +97,12 @@ class InLine:
 
 @dataclass(frozen=True)
 class PumpType:
-    """A pump unit. delivery_m3_s: rated flow; limit_pa: highest pressure in sustained use;
+    """A pump unit.
+
+    delivery_m3_s: rated flow; limit_pa: highest pressure in sustained use;
     set_low_pa, set_high_pa: range of its regulator; outlets: circuits that its manifold can carry;
-    filter, valve: one filter a pump, one valve a circuit; manifold: loss of the manifold, its price is the pump's."""
+    filter: one a pump; valve: one a circuit; manifold: its loss, the price is part of the pump's.
+    """
 
     name: str
     delivery_m3_s: float
@@ -94,7 +116,7 @@ class PumpType:
     manifold: InLine
 
     def fixed_loss_pa(self, flow_m3_s: float) -> float:
-        """Loss in Pa between the pump's gauge and the first tee at a flow in m3/s: filter + valve + manifold."""
+        """Loss in Pa from the pump's gauge to the first tee at a flow in m3/s: filter + valve + manifold."""
         return sum(part.loss_at_pa(flow_m3_s) for part in (self.filter, self.valve, self.manifold))
 
 
@@ -129,3 +151,164 @@ def named(items: Iterable[Item], name: str) -> Item:
         if item.name == name:
             return item
     raise KeyError(name)
+
+
+@dataclass(frozen=True)
+class OnSale:
+    """What a catalogue file yields even where it is at fault.
+
+    Sound nozzles, tubing and pumps by name; names: of every item, sound or not, by section (naming a faulty
+    item is no second fault); catalogue: None while there is any fault.
+    """
+
+    nozzles: dict[str, NozzleType]
+    tubing: dict[str, Tubing]
+    pumps: dict[str, PumpType]
+    names: dict[str, set[str]]
+    faults: tuple[InputFault, ...]
+    catalogue: Catalogue | None
+
+
+_SECTIONS = ("nozzle", "tubing", "fittings", "filter", "valve", "pump")
+
+
+def read_catalogue(path: Path) -> Catalogue:
+    """The catalogue in a TOML file. Raises InputFaults with every fault of it."""
+    on_sale = read_on_sale(path, path.name)
+    if on_sale.catalogue is None:
+        raise InputFaults(on_sale.faults)
+    return on_sale.catalogue
+
+
+def read_on_sale(path: Path, file: str) -> OnSale:
+    """What the file sells and its faults; `file` is how faults name it."""
+    reader = read_toml(path, file)
+    head = reader.head(HeadFile, _SECTIONS)
+    nozzles = [_nozzle(reader, loc, table) for loc, table in reader.many("nozzle", NozzleFile)]
+    tubing = [_tubing(table) for _, table in reader.many("tubing", TubingFile)]
+    fittings = reader.one("fittings", FittingsFile)
+    filters = [_in_line(table) for _, table in reader.many("filter", InLineFile)]
+    valves = [_in_line(table) for _, table in reader.many("valve", InLineFile)]
+    pumps = [_pump(reader, loc, table, filters, valves) for loc, table in reader.many("pump", PumpFile)]
+    sound_nozzles = tuple(nozzle for nozzle in nozzles if nozzle is not None)
+    sound_pumps = tuple(pump for pump in pumps if pump is not None)
+    catalogue = None
+    if head is not None and fittings is not None and not reader.faults:
+        catalogue = Catalogue(
+            currency=head.currency,
+            nozzles=sound_nozzles,
+            tubing=tuple(tubing),
+            fittings=_fittings(fittings),
+            filters=tuple(filters),
+            valves=tuple(valves),
+            pumps=sound_pumps,
+        )
+    return OnSale(
+        nozzles={nozzle.name: nozzle for nozzle in sound_nozzles},
+        tubing={tube.name: tube for tube in tubing},
+        pumps={pump.name: pump for pump in sound_pumps},
+        names={section: reader.names(section) for section in ("nozzle", "tubing", "pump")},
+        faults=tuple(reader.faults),
+        catalogue=catalogue,
+    )
+
+
+def _nozzle(reader: TomlReader, loc: Loc, table: NozzleFile) -> NozzleType | None:
+    curve = _curve(reader, loc, table)
+    if curve is None:
+        return None
+    return NozzleType(table.name, curve, table.reach, table.reach_source, table.spray_angle, table.price)
+
+
+def _curve(reader: TomlReader, loc: Loc, table: NozzleFile) -> NozzleCurve | None:
+    """The nozzle's curve; a fault where it is told not at all, twice, or by figures that no nozzle has."""
+    told = [key for key in ("reading", "curve") if getattr(table, key) is not None]
+    if len(told) != 1:
+        problem = "has both readings and a curve" if told else "has neither readings nor a curve"
+        reader.fault(loc, problem, "give either [[nozzle.reading]] or curve")
+        return None
+    try:
+        return _curve_of_readings(table) if table.curve is None else _curve_through(table, table.curve)
+    except (HydraulicsError, ArithmeticError) as error:
+        reader.fault((*loc, told[0]), "are figures of no nozzle", str(error))
+        return None
+
+
+def _curve_of_readings(table: NozzleFile) -> NozzleCurve:
+    readings = table.reading or []
+    pressures_pa = [reading.pressure for reading in readings]
+    flows_m3_s = [reading.flow for reading in readings]
+    return curve_from_readings(table.name, pressures_pa, flows_m3_s, table.closing_pressure)
+
+
+def _curve_through(table: NozzleFile, curve: CurveFile) -> NozzleCurve:
+    """k = flow / (at - p0)^n, from q = k (p - p0)^n."""
+    above_pa = curve.at - table.closing_pressure
+    if above_pa <= 0:
+        raise RangeError(f"give the flow at a pressure above {_bar(table.closing_pressure)}, where it closes")
+    k = curve.flow / above_pa**curve.exponent
+    return NozzleCurve(table.name, k, table.closing_pressure, curve.exponent)
+
+
+def _tubing(table: TubingFile) -> Tubing:
+    return Tubing(
+        name=table.name,
+        bore_m=table.bore,
+        roughness_m=table.roughness,
+        rating_pa=table.rating,
+        price_per_m=table.price_per_m,
+        fixing_per_m=table.fixing_per_m,
+    )
+
+
+def _fittings(table: FittingsFile) -> Fittings:
+    return Fittings(
+        tee_price=table.tee.price,
+        tee_run_k=table.tee.run_k,
+        tee_branch_k=table.tee.branch_k,
+        elbow_price=table.elbow.price,
+        elbow_k=table.elbow.k,
+        coupling_price=table.coupling.price,
+        plug_price=table.plug.price,
+        entrance_k=table.entrance.k,
+    )
+
+
+def _in_line(table: InLineFile) -> InLine:
+    return InLine(table.name, table.loss, table.at, table.price)
+
+
+def _pump(
+    reader: TomlReader, loc: Loc, table: PumpFile, filters: Iterable[InLine], valves: Iterable[InLine]
+) -> PumpType | None:
+    if table.set_pressure.high > table.limit:
+        problem = "is above the pump's limit"
+        reader.fault((*loc, "set_pressure", "high"), problem, f"lower it to {_bar(table.limit)} or less")
+    filter_ = _sold(reader, (*loc, "filter"), table.filter, filters)
+    valve = _sold(reader, (*loc, "valve"), table.valve, valves)
+    if filter_ is None or valve is None:
+        return None
+    return PumpType(
+        name=table.name,
+        delivery_m3_s=table.delivery,
+        limit_pa=table.limit,
+        set_low_pa=table.set_pressure.low,
+        set_high_pa=table.set_pressure.high,
+        outlets=table.outlets,
+        price=table.price,
+        filter=filter_,
+        valve=valve,
+        manifold=InLine("manifold", table.manifold.loss, table.manifold.at, 0.0),
+    )
+
+
+def _sold(reader: TomlReader, loc: Loc, name: str, items: Iterable[InLine]) -> InLine | None:
+    """The filter or valve of that name, after the last key of the place; a fault where the file has none."""
+    section = str(loc[-1])
+    if name not in reader.names(section):
+        reader.fault(loc, f"is no {section} of this catalogue", nearest(name, reader.names(section)))
+    return next((item for item in items if item.name == name), None)
+
+
+def _bar(pressure_pa: float) -> str:
+    return show(pressure_pa, "pressure", "metric")

@@ -5,18 +5,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
+from geometry.errors import SiteFaults
+from geometry.geojson import read_site
 from geometry.site import Site
-from optimizer.catalogue import Catalogue, NozzleType, PumpType, Tubing
+from optimizer.catalogue import Catalogue, Named, NozzleType, PumpType, Tubing, read_on_sale
+from optimizer.errors import InputFault, InputFaults
+from optimizer.input_file import read_bytes, read_toml
+from optimizer.scenario_checks import Parts, conflicts
+from optimizer.scenario_file import (
+    ALWAYS,
+    CATALOGUE_FILE,
+    ClimateFile,
+    GroundFile,
+    HeadFile,
+    OptionFile,
+    RulesFile,
+    ScheduleFile,
+)
 
-ALWAYS = "always"  # the schedule group of zones that name none: they may mist at any hour
+SCENARIO_FILE = "scenario.toml"
+SITE_FILE = "site.geojson"
+_SECTIONS = ("rules", "climate", "ground", "schedule", "option")
+_WHOLE_DAY = (0, 24 * 60)
 
 
 @dataclass(frozen=True)
 class Ground:
-    """Price of crossing one kind of ground with tubing, paid once per metre of trench however many tubes lie in it."""
+    """One kind of ground; its price is paid once per metre of trench, however many tubes lie in it."""
 
     name: str
     cost_per_m: float
@@ -26,12 +46,16 @@ class Ground:
 class Rules:
     """Rules of the design.
 
-    band_low_pa, band_high_pa: allowed pressure at every nozzle. set_low_pa, set_high_pa, set_step_pa: set pressures
-    that may be chosen. reserve: share of a pump's delivery that stays unused. spacing_least_m: between neighbours
-    on a line; spacing_greatest_m: between neighbours on a line marked continuous, None when there is no such rule.
-    step_m: of candidate positions. cell_m: of coverage cells. setback_m: from keep-outs that forbid mist and state
-    none. routing_allowance: share added to every tubing length. least_gain_m2: weighted square metres that a nozzle
-    added after verification must bring.
+    band_low_pa, band_high_pa: allowed pressure at every nozzle.
+    set_low_pa, set_high_pa, set_step_pa: set pressures that may be chosen.
+    reserve: share of a pump's delivery that stays unused.
+    spacing_least_m: between neighbours on a line; spacing_greatest_m: the same on a line marked continuous,
+    None where no line is.
+    step_m: of candidate positions; cell_m: of coverage cells.
+    setback_m: of mist from keep-outs that state none.
+    routing_allowance: share added to every tubing length.
+    least_gain_m2: weighted square metres that a nozzle added after verification must bring.
+    grounds: prices of crossing ground with tubing.
     """
 
     band_low_pa: float
@@ -65,7 +89,7 @@ class Climate:
 
 @dataclass(frozen=True)
 class Schedule:
-    """A named group of permitted misting hours; hours: (start, end) in minutes after midnight, end may pass 1440."""
+    """A named group of permitted misting hours: (start, end) in minutes after midnight, end may pass 1440."""
 
     name: str
     hours: tuple[tuple[int, int], ...]
@@ -73,8 +97,11 @@ class Schedule:
 
 @dataclass(frozen=True)
 class Option:
-    """What is asked for. pumps: how many units; circuits: of each pump; tubing_sizes: different sizes at most.
-    pump_types, pump_sites, tubing: names allowed, in the order of the file; read_scenario fills in "any"."""
+    """What is asked for.
+
+    pumps: how many units; circuits: of each pump; tubing_sizes: different sizes at most;
+    pump_types, pump_sites, tubing: names allowed, in the order of the file, all where the file names none.
+    """
 
     name: str
     title: str
@@ -117,3 +144,99 @@ class Scenario:
 def set_range_pa(rules: Rules, pump: PumpType) -> tuple[float, float]:
     """Lowest and highest set pressure in Pa that both the rules and the pump's regulator and limit allow."""
     return max(rules.set_low_pa, pump.set_low_pa), min(rules.set_high_pa, pump.set_high_pa, pump.limit_pa)
+
+
+def read_scenario(folder: Path) -> Scenario:
+    """The scenario in a folder: scenario.toml, site.geojson and the catalogue that scenario.toml names.
+
+    Raises InputFaults with every fault of the three files and between them.
+    """
+    if not folder.is_dir():
+        problem = "is not a folder" if folder.exists() else "does not exist"
+        raise InputFaults((InputFault(str(folder), "", "", problem, "name the folder of a scenario"),))
+    reader = read_toml(folder / SCENARIO_FILE, SCENARIO_FILE)
+    head = reader.head(HeadFile, _SECTIONS)
+    rules, climate = reader.one("rules", RulesFile), reader.one("climate", ClimateFile)
+    grounds = reader.by_name("ground", GroundFile)
+    schedules = reader.many("schedule", ScheduleFile, at_least=0)
+    options = reader.many("option", OptionFile)
+    catalogue_file = str(reader.raw.get("catalogue", CATALOGUE_FILE))
+    on_sale = read_on_sale(folder / catalogue_file, catalogue_file)
+    site, site_faults = _read_site(folder / SITE_FILE)
+    between = conflicts(Parts(reader, rules, tuple(options), on_sale, site, SITE_FILE))
+    faults = (*reader.faults, *on_sale.faults, *site_faults, *between)
+    catalogue = on_sale.catalogue
+    if faults or head is None or rules is None or climate is None or site is None or catalogue is None:
+        raise InputFaults(faults)
+    return Scenario(
+        name=head.name,
+        title=head.title,
+        site=site,
+        rules=_rules(rules, grounds),
+        climate=Climate(climate.water_temperature, climate.wind),
+        schedules=_schedules(table for _, table in schedules),
+        options=tuple(_option(table, catalogue, site) for _, table in options),
+        catalogue=catalogue,
+    )
+
+
+def _read_site(path: Path) -> tuple[Site | None, tuple[InputFault, ...]]:
+    content, faults = read_bytes(path, SITE_FILE)
+    if faults:
+        return None, tuple(faults)
+    try:
+        return read_site(content), ()
+    except SiteFaults as error:
+        return None, tuple(InputFault(SITE_FILE, f.path, f.value, f.problem, f.mend) for f in error.faults)
+
+
+def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules:
+    return Rules(
+        band_low_pa=table.band.low,
+        band_high_pa=table.band.high,
+        set_low_pa=table.set_pressure.low,
+        set_high_pa=table.set_pressure.high,
+        set_step_pa=table.set_pressure.step,
+        reserve=table.reserve,
+        spacing_least_m=table.spacing.least,
+        spacing_greatest_m=table.spacing.greatest,
+        step_m=table.step,
+        cell_m=table.cell,
+        setback_m=table.setback,
+        routing_allowance=table.routing_allowance,
+        least_gain_m2=table.least_gain,
+        grounds=tuple(Ground(name, ground.cost_per_m) for name, ground in grounds),
+    )
+
+
+def _schedules(tables: Iterable[ScheduleFile]) -> tuple[Schedule, ...]:
+    """The schedules of the file, and "always" where the file leaves its meaning to the program."""
+    written = tuple(Schedule(table.name, tuple(map(_minutes, table.hours))) for table in tables)
+    known = any(schedule.name == ALWAYS for schedule in written)
+    return written if known else (*written, Schedule(ALWAYS, (_WHOLE_DAY,)))
+
+
+def _minutes(hours: str) -> tuple[int, int]:
+    """Start and end of "22:00-02:00" in minutes after midnight; the end lies behind the start."""
+    start, end = (int(time[:2]) * 60 + int(time[3:]) for time in hours.split("-"))
+    return start, end if end > start else end + 24 * 60
+
+
+def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
+    """The option with "any" spelled out and names that stand twice taken once."""
+    return Option(
+        name=table.name,
+        title=table.title,
+        pumps=table.pumps,
+        pump_types=_named_or_all(table.pump_types, catalogue.pumps),
+        pump_sites=_named_or_all(table.pump_sites, site.pump_sites),
+        circuits=table.circuits,
+        tubing_sizes=table.tubing_sizes,
+        tubing=_named_or_all(table.tubing, catalogue.tubing),
+        nozzle=table.nozzle,
+        objective=table.objective,
+    )
+
+
+def _named_or_all(named: Iterable[str], items: Iterable[Named]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(named)) or tuple(item.name for item in items)

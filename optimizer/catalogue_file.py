@@ -1,0 +1,135 @@
+"""catalogue.toml as it is written, a closed table a section; `catalogue.py` makes what is on sale of them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from optimizer.fields import (
+    Coefficient,
+    Count,
+    Exponent,
+    Flow,
+    Length,
+    LengthOrZero,
+    Name,
+    Pressure,
+    PressureRange,
+    Price,
+    SprayAngle,
+    Table,
+    Words,
+)
+
+
+class HeadFile(Table):
+    """Keys outside any section."""
+
+    currency: Name
+    note: Words | None = None
+
+
+class ReadingFile(Table):
+    """One bench reading of a nozzle."""
+
+    pressure: Pressure
+    flow: Flow
+
+
+class CurveFile(Table):
+    """A nozzle curve told by one flow, the closing pressure and the exponent."""
+
+    flow: Flow
+    at: Pressure
+    exponent: Exponent
+
+
+class NozzleFile(Table):
+    """A nozzle: bench readings or a curve, one of the two."""
+
+    name: Name
+    note: Words | None = None
+    closing_pressure: Pressure
+    reading: list[ReadingFile] | None = Field(None, description="bench readings as [[nozzle.reading]]")
+    curve: CurveFile | None = Field(
+        None, description='a curve like { flow = "40 mL/min", at = "9 bar", exponent = 0.5 }'
+    )
+    reach: Length
+    reach_source: Literal["measured", "scaled", "assumed"]
+    spray_angle: SprayAngle
+    price: Price
+
+
+class TubingFile(Table):
+    """One size of tubing."""
+
+    name: Name
+    note: Words | None = None
+    bore: Length
+    roughness: LengthOrZero
+    rating: Pressure
+    price_per_m: Price
+    fixing_per_m: Price
+
+
+class TeeFile(Table):
+    price: Price
+    run_k: Coefficient
+    branch_k: Coefficient
+
+
+class ElbowFile(Table):
+    price: Price
+    k: Coefficient
+
+
+class EntranceFile(Table):
+    k: Coefficient
+
+
+class PricedFile(Table):
+    price: Price
+
+
+class FittingsFile(Table):
+    """Fittings, one price each whatever the tubing."""
+
+    note: Words | None = None
+    tee: TeeFile = Field(description="a table [fittings.tee] with price, run_k, branch_k")
+    elbow: ElbowFile = Field(description="a table [fittings.elbow] with price, k")
+    coupling: PricedFile = Field(description="a table [fittings.coupling] with price")
+    plug: PricedFile = Field(description="a table [fittings.plug] with price")
+    entrance: EntranceFile = Field(description="a table [fittings.entrance] with k")
+
+
+class LossFile(Table):
+    """A pressure loss at a flow; it grows with the square of the flow."""
+
+    loss: Pressure
+    at: Flow
+
+
+class InLineFile(LossFile):
+    """A filter or a valve."""
+
+    name: Name
+    note: Words | None = None
+    price: Price
+
+
+class PumpFile(Table):
+    """A pump unit; filter and valve by name."""
+
+    name: Name
+    note: Words | None = None
+    delivery: Flow
+    limit: Pressure
+    set_pressure: PressureRange = Field(description='a range like { low = "8 bar", high = "12 bar" }')
+    outlets: Count
+    filter: Name
+    valve: Name
+    manifold: LossFile = Field(description='a loss like { loss = "0.1 bar", at = "10 L/min" }')
+    price: Price
+
+

@@ -1,0 +1,121 @@
+"""Types of the fields in TOML files; each description completes the sentence "write ..." of a fault.
+
+Quantities are text with a unit and become SI. The limits only refuse what no site on earth has.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from hydraulics.errors import UnitError
+from hydraulics.units import quantity
+
+
+class Table(BaseModel):
+    """A table of a TOML file: closed, strict about types, finite numbers only."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def _reads(kind: str) -> BeforeValidator:
+    """Validator from text with a unit of that kind to SI."""
+
+    def parse(value: object) -> float:
+        if not isinstance(value, str):
+            raise PydanticCustomError("quantity", "is not text with a number and a unit")
+        try:
+            return quantity(value, kind)
+        except UnitError as error:
+            article = "an" if kind[0] in "aeiou" else "a"
+            problem = f"is not {article} {kind} with its unit"
+            raise PydanticCustomError("quantity", "{problem}", {"problem": problem}) from error
+
+    return BeforeValidator(parse)
+
+
+def _some_time(text: str) -> str:
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d-(([01]\d|2[0-3]):[0-5]\d|24:00)", text, re.ASCII):
+        raise PydanticCustomError("hours", "is not two times of day with a dash between")
+    if text[:5] == text[6:]:
+        raise PydanticCustomError("hours", "starts and ends at the same minute")
+    return text
+
+
+Pressure = Annotated[
+    float,
+    _reads("pressure"),
+    Field(gt=0, le=1e8, description='a pressure above 0 in bar, kPa, MPa or psi, like "12 bar"'),
+]
+Length = Annotated[
+    float,
+    _reads("length"),
+    Field(gt=0, le=1e4, description='a length above 0 in m, cm, mm, ft or in, like "0.5 m"'),
+]
+LengthOrZero = Annotated[
+    float,
+    _reads("length"),
+    Field(ge=0, le=1e4, description='a length in m, cm, mm, ft or in, like "1.5 m", or "0 m" for none'),
+]
+Grid = Annotated[
+    float,
+    _reads("length"),
+    Field(ge=0.05, le=100, description='a length from 0.05 m to 100 m in m, cm, ft or in, like "0.5 m"'),
+]
+Flow = Annotated[
+    float,
+    _reads("flow"),
+    Field(gt=0, le=1, description='a flow above 0 in L/min, mL/min, m3/h or gpm, like "9 L/min"'),
+]
+Area = Annotated[
+    float,
+    _reads("area"),
+    Field(ge=0, le=1e6, description='an area in m2, ft2 or ha, like "2 m2"'),
+]
+WaterTemperature = Annotated[
+    float,
+    _reads("temperature"),
+    Field(ge=0, le=60, description='a temperature from 0 C to 60 C in C or F, like "20 C"'),
+]
+SprayAngle = Annotated[
+    float,
+    _reads("angle"),
+    Field(gt=0, le=360, description='an angle above 0 deg and up to 360 deg, like "120 deg"'),
+]
+
+Name = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$",
+        max_length=60,
+        description="a name of letters, digits, dots, - and _, a letter or digit first",
+    ),
+]
+Words = Annotated[str, Field(min_length=1, max_length=400, description="a few words of text")]
+Hours = Annotated[
+    str,
+    AfterValidator(_some_time),
+    Field(description='hours like "06:00-08:30", past midnight like "22:00-02:00"'),
+]
+Price = Annotated[float, Field(ge=0, le=1e9, description="a price as a plain number, 0 or more, like 12.5")]
+Coefficient = Annotated[float, Field(ge=0, le=1000, description="a loss coefficient, 0 to 1000, like 0.6")]
+Exponent = Annotated[float, Field(gt=0, le=1, description="an exponent above 0 and up to 1, like 0.5")]
+Share = Annotated[float, Field(ge=0, lt=1, description="a share from 0 to below 1, like 0.15")]
+Count = Annotated[int, Field(ge=1, le=1000, description="a whole number from 1 to 1000")]
+
+
+class PressureRange(Table):
+    """A range of pressures, low to high; both may be the same."""
+
+    low: Pressure
+    high: Pressure
+
+    @model_validator(mode="after")
+    def _upright(self) -> Self:
+        if self.low > self.high:
+            problem, mend = "is upside down: low is above high", "swap low and high"
+            raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
+        return self

@@ -1,0 +1,174 @@
+"""Faults between files and between sections: each side is sound alone, together they make no design.
+
+Each check is a generator of faults over the sound parts; none raises, none knows of another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from geometry.site import Site
+from hydraulics.units import show
+from optimizer.catalogue import OnSale, PumpType
+from optimizer.errors import InputFault
+from optimizer.input_file import Loc, TomlReader, nearest, shown
+from optimizer.scenario_file import ALWAYS, OptionFile, RulesFile
+
+Item = TypeVar("Item")
+
+BAND_LOW: Loc = ("rules", "band", "low")
+SET_HIGH: Loc = ("rules", "set_pressure", "high")
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The sound parts of a scenario's files; None or absent where a part is at fault."""
+
+    reader: TomlReader
+    rules: RulesFile | None
+    options: tuple[tuple[Loc, OptionFile], ...]
+    on_sale: OnSale
+    site: Site | None
+    site_file: str
+
+
+def conflicts(parts: Parts) -> Iterator[InputFault]:
+    """Every conflict between the parts."""
+    yield from _unknown_names(parts)
+    if parts.rules is not None:
+        yield from _band(parts.reader, parts.rules)
+        yield from _pumps(parts, parts.rules)
+        yield from _nozzles(parts, parts.rules)
+        yield from _tubing(parts, parts.rules)
+    if parts.site is not None:
+        yield from _schedules(parts, parts.site)
+        yield from _grounds(parts, parts.site)
+        if parts.rules is not None:
+            yield from _spacing(parts.reader, parts.rules, parts.site)
+
+
+def _unknown_names(parts: Parts) -> Iterator[InputFault]:
+    """Names in an option that catalogue or site do not have."""
+    names = parts.on_sale.names
+    sites = {site.name for site in parts.site.pump_sites} if parts.site else set()
+    for loc, option in parts.options:
+        unsold, absent = "is sold by nobody in the catalogue", f"is no pump site of {parts.site_file}"
+        for key, asked, known, problem in (
+            ("pump_types", option.pump_types, names["pump"], unsold),
+            ("pump_sites", option.pump_sites, sites, absent),
+            ("tubing", option.tubing, names["tubing"], unsold),
+        ):
+            places = {(*loc, key, i): name for i, name in enumerate(asked)}
+            yield from _unknown(parts.reader, places, known, problem)
+        yield from _unknown(parts.reader, {(*loc, "nozzle"): option.nozzle}, names["nozzle"], unsold)
+
+
+def _unknown(
+    reader: TomlReader, asked: Mapping[Loc, str], known: set[str], problem: str
+) -> Iterator[InputFault]:
+    """Names that are not known; none where nothing is known, for that is a fault of its own."""
+    for loc, name in asked.items():
+        if known and name not in known:
+            yield reader.fault_at(loc, problem, nearest(name, known))
+
+
+def _band(reader: TomlReader, rules: RulesFile) -> Iterator[InputFault]:
+    """The band must have a width and lie, at its low end, below the highest set pressure."""
+    if rules.band.low == rules.band.high:
+        yield reader.fault_at(("rules", "band"), "has no width", "raise high or lower low")
+    if rules.band.low >= rules.set_pressure.high:
+        problem = f"is at or above the highest set pressure, {_pressure(rules.set_pressure.high)}"
+        yield reader.fault_at(BAND_LOW, problem, "lower it, or raise rules.set_pressure.high")
+
+
+def _pumps(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
+    """Every pump that an option may use must stand the set pressures and reach the band."""
+    low, high = rules.set_pressure.low, rules.set_pressure.high
+    for pump in _usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
+        leave = f"or keep {pump.name} out of the options' pump_types"
+        if high > pump.limit_pa:
+            problem = f"is above the limit of pump {pump.name}, {_pressure(pump.limit_pa)}"
+            yield parts.reader.fault_at(SET_HIGH, problem, f"lower it {leave}")
+        if max(low, pump.set_low_pa) > min(high, pump.set_high_pa):
+            problem = f"does not meet the range of pump {pump.name}, {_range(pump)}"
+            yield parts.reader.fault_at(("rules", "set_pressure"), problem, f"widen it {leave}")
+        elif rules.band.low >= pump.set_high_pa:
+            highest = _pressure(pump.set_high_pa)
+            problem = f"is at or above the highest set pressure of pump {pump.name}, {highest}"
+            yield parts.reader.fault_at(BAND_LOW, problem, f"lower it {leave}")
+
+
+def _nozzles(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
+    """A nozzle must be open in the whole band."""
+    for loc, option in parts.options:
+        nozzle = parts.on_sale.nozzles.get(option.nozzle)
+        if nozzle is not None and nozzle.curve.p0_pa >= rules.band.low:
+            closing, low = _pressure(nozzle.curve.p0_pa), _pressure(rules.band.low)
+            problem = f"closes at {closing}, not below the band's low end of {low}"
+            mend = "name another nozzle, or raise rules.band.low"
+            yield parts.reader.fault_at((*loc, "nozzle"), problem, mend)
+
+
+def _tubing(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
+    """Tubing that an option may use must be rated for the highest set pressure."""
+    for tube in _usable(parts.on_sale.tubing, [option.tubing for _, option in parts.options]):
+        if rules.set_pressure.high > tube.rating_pa:
+            problem = f"is above the rating of tubing {tube.name}, {_pressure(tube.rating_pa)}"
+            mend = f"lower it or keep {tube.name} out of the options' tubing"
+            yield parts.reader.fault_at(SET_HIGH, problem, mend)
+
+
+def _schedules(parts: Parts, site: Site) -> Iterator[InputFault]:
+    """A zone's schedule must be defined."""
+    known = parts.reader.names("schedule") | {ALWAYS}
+    for zone in site.zones:
+        if zone.schedule not in known:
+            add = f"or add a [[schedule]] of that name to {parts.reader.file}"
+            mend = f"{nearest(zone.schedule, known)}, {add}"
+            path, problem = f'zone "{zone.name}": schedule', "is no schedule that is defined"
+            yield InputFault(parts.site_file, path, shown(zone.schedule), problem, mend)
+
+
+def _grounds(parts: Parts, site: Site) -> Iterator[InputFault]:
+    """A tubing link must have a price: its own, or that of its ground."""
+    known = parts.reader.names("ground")
+    for link in site.links:
+        if link.unit_cost is None and link.ground not in known:
+            problem = "has no price" if link.ground else "is missing, and so is unit_cost"
+            ground = f"[ground.{link.ground or 'NAME'}] with cost_per_m"
+            mend = f"add {ground} to {parts.reader.file}, or give the link a unit_cost"
+            value = shown(link.ground) if link.ground else ""
+            yield InputFault(parts.site_file, f'tubing_link "{link.name}": ground', value, problem, mend)
+
+
+def _spacing(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[InputFault]:
+    """Some line must hold two nozzles; lines marked continuous need a greatest spacing, a step or more."""
+    least, greatest = rules.spacing.least, rules.spacing.greatest
+    longest = max(float(line.line.length) for line in site.lines)
+    if least > longest:
+        found = show(longest, "length", "metric")
+        problem = f"is more than the length of every mounting line; the longest has {found}"
+        yield reader.fault_at(("rules", "spacing", "least"), problem, "lower it")
+    continuous = [line.name for line in site.lines if line.continuous]
+    if continuous and greatest is None:
+        problem = f"is missing, but mounting line {continuous[0]} is marked continuous"
+        yield reader.fault_at(("rules", "spacing", "greatest"), problem, 'add greatest, a length like "5 m"')
+    if continuous and greatest is not None and rules.step > greatest:
+        problem = f"is longer than the greatest spacing, {show(greatest, 'length', 'metric')}"
+        yield reader.fault_at(("rules", "step"), problem, "lower it")
+
+
+def _usable(sound: dict[str, Item], asked: Iterable[Iterable[str]]) -> list[Item]:
+    """The sound items that some option may use; an option that names none may use all."""
+    names = [set(option) for option in asked]
+    return [item for name, item in sound.items() if any(not named or name in named for named in names)]
+
+
+def _pressure(pressure_pa: float) -> str:
+    return show(pressure_pa, "pressure", "metric")
+
+
+def _range(pump: PumpType) -> str:
+    return f"{_pressure(pump.set_low_pa)} to {_pressure(pump.set_high_pa)}"

@@ -1,0 +1,113 @@
+"""scenario.toml as it is written, a closed table a section; `scenario.py` turns them into a Scenario."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from optimizer.fields import (
+    Area,
+    Count,
+    Grid,
+    Hours,
+    Length,
+    LengthOrZero,
+    Name,
+    Pressure,
+    PressureRange,
+    Price,
+    Share,
+    Table,
+    WaterTemperature,
+    Words,
+)
+
+CATALOGUE_FILE = "../catalogue.toml"  # where a scenario looks unless it names another
+ALWAYS = "always"  # the schedule of zones that name none: they may mist at any hour
+
+
+class HeadFile(Table):
+    """Keys outside any section."""
+
+    name: Name
+    title: Words
+    note: Words | None = None
+    catalogue: Words = CATALOGUE_FILE
+
+
+class SetPressureFile(PressureRange):
+    """Set pressures that may be chosen."""
+
+    step: Pressure
+
+
+class SpacingFile(Table):
+    """Distance between neighbours on a line; greatest applies to lines marked continuous."""
+
+    least: Length
+    greatest: Length | None = None
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        if self.greatest is not None and self.greatest < self.least:
+            problem, mend = "is upside down: greatest is below least", "swap least and greatest"
+            raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
+        return self
+
+
+class RulesFile(Table):
+    """Rules of the design."""
+
+    note: Words | None = None
+    band: PressureRange = Field(description='a range like { low = "9 bar", high = "11 bar" }')
+    set_pressure: SetPressureFile = Field(
+        description='a range like { low = "9 bar", high = "12 bar", step = "0.25 bar" }'
+    )
+    reserve: Share
+    spacing: SpacingFile = Field(description='distances like { least = "2 m", greatest = "5 m" }')
+    step: Grid
+    cell: Grid
+    setback: LengthOrZero
+    routing_allowance: Share
+    least_gain: Area
+
+
+class ClimateFile(Table):
+    """Water and wind."""
+
+    note: Words | None = None
+    water_temperature: WaterTemperature
+    wind: Words
+
+
+class GroundFile(Table):
+    """Price of one kind of ground."""
+
+    note: Words | None = None
+    cost_per_m: Price
+
+
+class ScheduleFile(Table):
+    """A named group of permitted misting hours."""
+
+    name: Name
+    note: Words | None = None
+    hours: list[Hours] = Field(min_length=1, description='a list of hours like ["06:00-08:30"]')
+
+
+class OptionFile(Table):
+    """What is asked for; a list left out allows every item."""
+
+    name: Name
+    title: Words
+    note: Words | None = None
+    pumps: Count
+    pump_types: list[Words] = Field([], description="a list of names of pumps in the catalogue")
+    pump_sites: list[Words] = Field([], description="a list of names of pump sites in site.geojson")
+    circuits: Count = 1
+    nozzle: Words
+    tubing_sizes: Count
+    tubing: list[Words] = Field([], description="a list of names of tubing in the catalogue")
+    objective: Literal["coverage"] = "coverage"
