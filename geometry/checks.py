@@ -1,0 +1,116 @@
+"""What must hold between the features of a site: checks on parts already sound by themselves.
+
+Every reader of site plans can use them: they take what was drawn as (path, feature) pairs and name the path.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import shapely
+from shapely import Polygon
+
+from geometry.chainage import NEAR_M, places_at, strictly_inside, within_stretches
+from geometry.errors import Fault
+from geometry.facing import faces_outward, preferences, sides
+from geometry.site import Feature, KeepOut, MountingLine, Obstacle, PumpSite, Stretch, TubingLink, Zone
+
+DRAWN_M = 0.05
+"""How far a zone or pump site may stand out over the boundary: the accuracy of drawing."""
+FENCE_M = 0.5
+"""How far a line may stand outside the boundary: half the thickness of a hedge or a wall."""
+
+Drawn = Sequence[tuple[str, Feature]]
+
+
+def faults_between(boundary: Polygon, drawn: Drawn) -> list[Fault]:
+    """Every fault of features against the boundary, the obstacles, the keep-outs and their own lines."""
+    obstacles = [feature for _, feature in drawn if isinstance(feature, Obstacle)]
+    keep_outs = [feature for _, feature in drawn if isinstance(feature, KeepOut)]
+    faults: list[Fault] = []
+    for path, feature in drawn:
+        if isinstance(feature, Zone):
+            faults += _zone_faults(path, feature, boundary)
+        if isinstance(feature, PumpSite):
+            faults += _pump_site_faults(path, feature, boundary)
+        if isinstance(feature, MountingLine | TubingLink):
+            faults += _off_site_faults(path, feature, boundary)
+        if isinstance(feature, MountingLine):
+            faults += _chainage_faults(path, feature)
+            faults += _locked_faults(path, feature, keep_outs)
+            faults += _facing_faults(path, feature, boundary, obstacles)
+    return faults
+
+
+def _zone_faults(path: str, zone: Zone, boundary: Polygon) -> Iterator[Fault]:
+    if not shapely.covers(shapely.buffer(boundary, DRAWN_M), zone.polygon):
+        outside = shapely.area(shapely.difference(zone.polygon, boundary))
+        mend = "keep zones within the site's boundary"
+        yield Fault(f"{path}.geometry", f"{outside:.2f} m2 outside", "reaches outside the boundary", mend)
+
+
+def _pump_site_faults(path: str, site: PumpSite, boundary: Polygon) -> Iterator[Fault]:
+    off = float(shapely.distance(boundary, shapely.Point(site.x_m, site.y_m)))
+    if off > DRAWN_M:
+        mend = "put pump sites inside the boundary"
+        yield Fault(f"{path}.geometry", f"{off:.2f} m outside", "lies outside the boundary", mend)
+
+
+def _off_site_faults(path: str, feature: MountingLine | TubingLink, boundary: Polygon) -> Iterator[Fault]:
+    if not shapely.covers(shapely.buffer(boundary, FENCE_M), feature.line):
+        outside = shapely.length(shapely.difference(feature.line, boundary))
+        mend = f"keep lines on the site, at most {FENCE_M:g} m outside its boundary"
+        yield Fault(f"{path}.geometry", f"{outside:.2f} m outside", "runs off the site", mend)
+
+
+def _chainage_faults(path: str, line: MountingLine) -> Iterator[Fault]:
+    length = float(line.line.length)
+    mend = f"the line is {length:.2f} m long as drawn"
+    for key in ("no_nozzles", "no_tubing"):
+        stretches: tuple[Stretch, ...] = getattr(line, key)
+        for i, stretch in enumerate(stretches):
+            place, value = f"{path}.properties.{key}[{i}]", f"{stretch.from_m:g} to {stretch.to_m:g} m"
+            if stretch.to_m <= stretch.from_m:
+                mend_order = "give from_m below to_m; divide one that runs over a closed line's start"
+                yield Fault(place, value, "ends before it starts", mend_order)
+            elif stretch.to_m > length + DRAWN_M:
+                yield Fault(place, value, "runs past the end of the line", mend)
+    for key in ("supports_m", "locked_m", "forbidden_m"):
+        for i, chainage in enumerate(getattr(line, key)):
+            if chainage > length + DRAWN_M:
+                place = f"{path}.properties.{key}[{i}]"
+                yield Fault(place, f"{chainage:g} m", "lies past the end of the line", mend)
+
+
+def _locked_faults(path: str, line: MountingLine, keep_outs: Sequence[KeepOut]) -> Iterator[Fault]:
+    """A locked nozzle must be allowed to stand where it is locked."""
+    for i, chainage in enumerate(line.locked_m):
+        x, y, _ = places_at(line.line, line.ground_m, [chainage])
+        reasons = [
+            f'where keep-out "{keep_out.name}" forbids mounting'
+            for keep_out in keep_outs
+            if "mounting" in keep_out.forbids and strictly_inside(keep_out.polygon, x, y)[0]
+        ]
+        for key in ("no_nozzles", "no_tubing"):
+            if within_stretches(np.array([chainage]), getattr(line, key))[0]:
+                reasons.append(f"within a stretch of {key}")
+        if any(abs(chainage - other) <= NEAR_M for other in line.forbidden_m):
+            reasons.append("at a forbidden chainage")
+        for reason in reasons:
+            place = f"{path}.properties.locked_m[{i}]"
+            yield Fault(place, f"{chainage:g} m", f"locks a nozzle {reason}", "unlock it or free its place")
+
+
+def _facing_faults(
+    path: str, line: MountingLine, boundary: Polygon, obstacles: Sequence[Obstacle]
+) -> Iterator[Fault]:
+    place = f"{path}.properties.facing"
+    of = sides(line, boundary, obstacles)
+    for facing in preferences(line.facings, of):
+        if facing in ("in", "out") and of.in_left is None:
+            mend = "say left, right or an azimuth"
+            yield Fault(place, str(facing), "has no meaning on an open line off boundary and walls", mend)
+        elif of.on_boundary and faces_outward(line.line, of, facing):
+            yield Fault(place, str(facing), "points out of the site from its boundary", "let it face in")
+
