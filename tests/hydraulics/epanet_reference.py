@@ -1,9 +1,9 @@
-"""A circuit of design.json rebuilt for the EPANET engine (`owa-epanet`), as a reference in tests.
+"""A circuit of design.json rebuilt for the EPANET engine (`owa-epanet` 2.3), as a reference in tests.
 
 It takes plain lists and dicts shaped as design.json and shares no code with the package under test.
 
-EPANET's own constants differ from SI in the fifth digit: g = 32.2 ft/s2, 0.02517 in the minor loss, 28.317 L/s for
-1 ft3/s (its source, types.h and hydcoeffs.c). `matched` scales lengths, fittings and emitters so that they cancel.
+EPANET's own constants differ from SI by up to 8e-4: g = 32.2 ft/s2, 0.02517 in the minor loss, 28.317 L/s for
+1 ft3/s (its source). `matched` scales lengths, fittings and emitters so that they cancel.
 """
 
 from __future__ import annotations
@@ -37,35 +37,35 @@ def pressures_by_epanet(
     gravity_m_s2: float = 9.80665,
     matched: bool = False,
 ) -> dict[str, float]:
-    """Gauge pressure in Pa of every node, by id. `nozzle` and `water` are the records of those names in design.json.
+    """Gauge pressure in Pa of every node that the links touch, by id; links and nozzles are of one circuit.
 
-    The closing pressure is modelled by raising a nozzle's junction by p0 / (rho g), with backflow of emitters off.
+    `nozzle` and `water` are the records of those names. The closing pressure is modelled by raising a
+    nozzle's junction by p0 / (rho g), with the backflow of emitters off. The engine softens the edge there:
+    where nozzles close expect an agreement of 1e-4, else 1e-10 if matched.
     """
     weight = water["density_kg_m3"] * gravity_m_s2
-    height = {node["id"]: node["z_m"] for node in nodes}
-    friction, minor, litres = (
-        (EPANET_GRAVITY_M_S2 / gravity_m_s2, EPANET_MINOR_GRAVITY_M_S2 / gravity_m_s2,
-         EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3)) if matched else (1.0, 1.0, 1.0)
-    )
+    ends = {link[end] for link in links for end in ("from", "to")}
+    touched = sorted(ends, key=lambda name: (name == supply, name))
+    z_m = {node["id"]: node["z_m"] for node in nodes}
+    raised_m = {record["node"]: nozzle["p0_pa"] / weight for record in nozzles}
+    raised_m[supply] = supply_pressure_pa / weight
+    litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
     emitter = 1000 * litres * nozzle["k"] * weight ** nozzle["n"]
     project = en.createproject()
     try:
         en.init(project, os.devnull, "", en.LPS, en.DW)
         _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
-        raised = {record["node"]: nozzle["p0_pa"] / weight for record in nozzles}
-        index = {}
-        for name in sorted(height, key=lambda name: name == supply):  # junctions first, or they are renumbered
-            index[name] = en.addnode(project, name, en.RESERVOIR if name == supply else en.JUNCTION)
-            head_m = supply_pressure_pa / weight if name == supply else raised.get(name, 0.0)
-            en.setnodevalue(project, index[name], en.ELEVATION, height[name] + head_m)
-        for name in raised:
-            en.setnodevalue(project, index[name], en.EMITTER, emitter)
-        for link in links:
-            pipe = en.addlink(project, link["id"], en.PIPE, link["from"], link["to"])
-            en.setpipedata(project, pipe, max(link["length_m"] * friction, LEAST_LENGTH_M),
-                           1000 * link["bore_m"], 1000 * link["roughness_m"], minor * link["minor_k"])
+        # The supply comes last: a junction added after a reservoir would renumber it.
+        index = {name: en.addnode(project, f"n{i}", en.RESERVOIR if name == supply else en.JUNCTION)
+                 for i, name in enumerate(touched)}
+        for name in touched:
+            en.setnodevalue(project, index[name], en.ELEVATION, z_m[name] + raised_m.get(name, 0.0))
+        for record in nozzles:
+            en.setnodevalue(project, index[record["node"]], en.EMITTER, emitter)
+        _add_pipes(project, links, index, gravity_m_s2 if matched else None)
         en.solveH(project)
-        return {name: weight * (en.getnodevalue(project, index[name], en.HEAD) - height[name]) for name in height}
+        head_m = {name: en.getnodevalue(project, number, en.HEAD) for name, number in index.items()}
+        return {name: weight * (head_m[name] - z_m[name]) for name in touched}
     finally:
         en.deleteproject(project)
 
@@ -79,3 +79,15 @@ def _set_options(project: Any, exponent: float, viscosity_m2_s: float) -> None:
         (en.TRIALS, 500),
     ):
         en.setoption(project, option, value)
+
+
+def _add_pipes(
+    project: Any, links: Sequence[Record], index: Mapping[str, int], matched_to_m_s2: float | None
+) -> None:
+    friction = EPANET_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
+    minor = EPANET_MINOR_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
+    ids = {name: en.getnodeid(project, number) for name, number in index.items()}
+    for i, link in enumerate(links):
+        pipe = en.addlink(project, f"l{i}", en.PIPE, ids[link["from"]], ids[link["to"]])
+        en.setpipedata(project, pipe, max(link["length_m"] * friction, LEAST_LENGTH_M),
+                       1000 * link["bore_m"], 1000 * link["roughness_m"], minor * link["minor_k"])
