@@ -113,4 +113,3 @@ def _facing_faults(
             yield Fault(place, str(facing), "has no meaning on an open line off boundary and walls", mend)
         elif of.on_boundary and faces_outward(line.line, of, facing):
             yield Fault(place, str(facing), "points out of the site from its boundary", "let it face in")
-

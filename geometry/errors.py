@@ -1,8 +1,8 @@
 """Errors of the geometry package.
 
-    GeometryError
-    ├── SiteFaults        a site description is at fault; carries every fault found
-    └── ArgumentError     a function was called with a value that it cannot work with (a step of 0 m, say)
+GeometryError
+├── SiteFaults        a site description is at fault; carries every fault found
+└── ArgumentError     a function was called with a value that it cannot work with (a step of 0 m, say)
 """
 
 from __future__ import annotations

@@ -1,0 +1,216 @@
+"""Footprints: what a nozzle's mist reaches in plan, from its height, in a facing that its line allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from geometry.chainage import BoolArray, FloatArray, IntArray
+from geometry.errors import ArgumentError
+from geometry.facing import facing_azimuths_deg, preferences, sides
+from geometry.positions import Positions
+from geometry.sight import Shapes, blockers, eyes, shadows
+from geometry.site import KeepOut, Site
+
+ARC_STEP_DEG = 5.625
+"""Longest arc that one straight edge stands for: a quarter circle has 16."""
+LEAST_AREA_M2 = 1e-6
+TOUCH_M2 = 1e-9
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far a nozzle's mist carries in calm air, and the angle of its spray in plan (360 = all round)."""
+
+    radius_m: float
+    spray_angle_deg: float = 360.0
+
+
+@dataclass(frozen=True, eq=False)
+class Footprints:
+    """Footprints [M'] in order of their positions, each in the first facing that is legal.
+
+    `position` indexes the positions given; `dropped` pairs every other position with the reason.
+    """
+
+    polygons: Shapes
+    position: IntArray
+    azimuth_deg: FloatArray
+    tilt_deg: FloatArray
+    dropped: tuple[tuple[int, str], ...]
+
+
+def footprints(
+    site: Site,
+    positions: Positions,
+    reach: Reach,
+    setback_m: float,
+    facings: Sequence[Sequence[str | float]] | None = None,
+) -> Footprints:
+    """The footprint of every position: a disc or sector of the reach, cut by obstacles and the boundary.
+
+    The reach of a tilted nozzle is radius_m x cos(tilt). Facings are tried in the line's order (`facings`:
+    one list per line in place of the lines' own); one is legal when its footprint keeps the setback (the
+    keep-out's own, else `setback_m`) from every keep-out that forbids mist. Of a footprint that the boundary
+    divides, the part at the nozzle stays. Raises ArgumentError for a reach or setback that is none.
+    """
+    _require(reach, setback_m)
+    tries = _azimuths_to_try(site, positions, facings)
+    tilt_deg = np.array([line.tilt_deg for line in site.lines])[positions.line]
+    radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
+    polygons = np.full(len(positions), None, dtype=object)
+    azimuth_deg = np.full(len(positions), np.nan)
+    reasons: list[list[str]] = [[] for _ in range(len(positions))]
+    for asked in tries:
+        open_ = np.flatnonzero(np.isnan(azimuth_deg) & ~np.isnan(asked))
+        cut, faults = _facing_footprints(site, positions, open_, asked[open_], radius_m, reach, setback_m)
+        for i, polygon, fault in zip(open_, cut, faults, strict=True):
+            if fault:
+                reasons[i].append(fault)
+            else:
+                polygons[i], azimuth_deg[i] = polygon, asked[i]
+    kept = np.flatnonzero(~np.isnan(azimuth_deg))
+    lost = np.flatnonzero(np.isnan(azimuth_deg))
+    dropped = tuple((int(i), "; ".join(dict.fromkeys(reasons[i]))) for i in lost)
+    return Footprints(polygons[kept], kept, azimuth_deg[kept], tilt_deg[kept], dropped)
+
+
+def reach_shapes(
+    centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float
+) -> Shapes:
+    """Discs or sectors [M] of spray angle `angle_deg` about azimuths, their area the true one.
+
+    An inscribed polygon whose edges span the angle d has the area of its circle when its corners stand at
+    radius x sqrt(d / sin d): n/2 r^2 sin d = n/2 d R^2.
+    """
+    count = int(np.ceil(angle_deg / ARC_STEP_DEG))
+    step = np.radians(angle_deg) / count
+    whole = angle_deg >= 360.0
+    offsets = np.arange(count if whole else count + 1) * step - np.radians(angle_deg) / 2.0
+    angles = np.radians(azimuth_deg)[:, None] + offsets
+    corner_m = (radius_m * np.sqrt(step / np.sin(step)))[:, None, None]
+    corners = centre[:, None, :] + corner_m * np.stack([np.sin(angles), np.cos(angles)], axis=-1)
+    if not whole:
+        corners = np.concatenate([centre[:, None, :], corners], axis=1)
+    shapes: Shapes = shapely.polygons(corners)
+    return shapes
+
+
+def _require(reach: Reach, setback_m: float) -> None:
+    if not 0.0 < reach.radius_m < np.inf:
+        raise ArgumentError(f"radius_m: {reach.radius_m} m is no reach; give one above 0 m")
+    if not 0.0 < reach.spray_angle_deg <= 360.0:
+        raise ArgumentError(
+            f"spray_angle_deg: {reach.spray_angle_deg} is no angle above 0 and up to 360 degrees"
+        )
+    if not setback_m >= 0.0:
+        raise ArgumentError(f"setback_m: {setback_m} m is no setback; give 0 m or more")
+
+
+def _azimuths_to_try(
+    site: Site, positions: Positions, facings: Sequence[Sequence[str | float]] | None
+) -> list[FloatArray]:
+    """Arrays [M] of azimuths, first choice first; NaN where a line has no further facing."""
+    tries: list[FloatArray] = []
+    for index, line in enumerate(site.lines):
+        of = sides(line, site.boundary, site.obstacles)
+        on_line = np.flatnonzero(positions.line == index)
+        for k, facing in enumerate(preferences(line.facings if facings is None else facings[index], of)):
+            if k == len(tries):
+                tries.append(np.full(len(positions), np.nan))
+            at = positions.chainage_m[on_line]
+            tries[k][on_line] = facing_azimuths_deg(line.line, of, facing, at)
+    return tries
+
+
+def _facing_footprints(
+    site: Site,
+    positions: Positions,
+    chosen: IntArray,
+    azimuth_deg: FloatArray,
+    radius_m: FloatArray,
+    reach: Reach,
+    setback_m: float,
+) -> tuple[Shapes, list[str]]:
+    """Footprints of the chosen positions, and why each is illegal ("" where it is legal)."""
+    xy = np.column_stack([positions.x_m, positions.y_m])[chosen]
+    polygons = np.full(len(chosen), shapely.Polygon(), dtype=object)
+    faults = [""] * len(chosen)
+    for tall, members in _by_blockers(site, positions.z_m[chosen]):
+        eye, hidden = xy[members], np.full(len(members), shapely.Polygon(), dtype=object)
+        deep = np.zeros(len(members), dtype=bool)
+        if tall:
+            block = blockers([site.obstacles[k].polygon for k in tall])
+            eye, deep = eyes(block, eye, azimuth_deg[members])
+            hidden = shadows(block, eye, 1.01 * radius_m[chosen][members])
+        shapes = reach_shapes(eye, azimuth_deg[members], radius_m[chosen][members], reach.spray_angle_deg)
+        cut = _within(site, _lit(shapes, hidden), eye)
+        for i, polygon, inside in zip(members, cut, deep, strict=True):
+            polygons[i] = polygon
+            faults[i] = "stands inside an obstacle that is higher than the nozzle" if inside else ""
+    _add_faults(
+        faults, shapely.area(polygons) < LEAST_AREA_M2, "obstacles and the boundary leave no footprint"
+    )
+    for keep_out in site.keep_outs:
+        if "mist" in keep_out.forbids:
+            _add_faults(faults, _enters(polygons, keep_out, setback_m), _mist_reason(keep_out, setback_m))
+    return polygons, faults
+
+
+def _by_blockers(site: Site, z_m: FloatArray) -> list[tuple[tuple[int, ...], IntArray]]:
+    """Positions by the set of obstacles whose top is above them."""
+    tops = np.array([obstacle.top_m for obstacle in site.obstacles])
+    above = tops[None, :] > z_m[:, None] + 1e-9
+    sets, inverse = np.unique(above, axis=0, return_inverse=True)
+    return [
+        (tuple(int(k) for k in np.flatnonzero(tall)), np.flatnonzero(inverse == s))
+        for s, tall in enumerate(sets)
+    ]
+
+
+def _lit(shapes: Shapes, hidden: Shapes) -> Shapes:
+    lit = shapes.copy()
+    some = ~shapely.is_empty(hidden)
+    lit[some] = shapely.difference(shapes[some], hidden[some])
+    return lit
+
+
+def _within(site: Site, shapes: Shapes, eye: FloatArray) -> Shapes:
+    """The polygonal part of shapes inside the boundary; of several parts those at the nozzle."""
+    cut = shapes.copy()
+    shapely.prepare(site.boundary)
+    over = ~shapely.covers(site.boundary, shapes)
+    cut[over] = shapely.intersection(shapes[over], site.boundary)
+    for i in np.flatnonzero(shapely.get_type_id(cut) != shapely.GeometryType.POLYGON):
+        cut[i] = _parts_at(cut[i], shapely.Point(eye[i]))
+    return cut
+
+
+def _parts_at(shape: shapely.Geometry, eye: shapely.Point) -> shapely.Geometry:
+    parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > TOUCH_M2]
+    if not parts:
+        return shapely.Polygon()
+    off = shapely.distance(parts, eye)
+    return shapely.union_all([p for p, away in zip(parts, off, strict=True) if away <= off.min() + 1e-3])
+
+
+def _enters(polygons: Shapes, keep_out: KeepOut, setback_m: float) -> BoolArray:
+    own = setback_m if keep_out.setback_m is None else keep_out.setback_m
+    if own > 0.0:
+        near: BoolArray = shapely.distance(polygons, keep_out.polygon) < own - TOUCH_M2
+        return near
+    enters: BoolArray = shapely.area(shapely.intersection(polygons, keep_out.polygon)) > TOUCH_M2
+    return enters
+
+
+def _mist_reason(keep_out: KeepOut, setback_m: float) -> str:
+    own = setback_m if keep_out.setback_m is None else keep_out.setback_m
+    return f'mist would come within {own:g} m of keep-out "{keep_out.name}"'
+
+
+def _add_faults(faults: list[str], at: BoolArray, reason: str) -> None:
+    for i in np.flatnonzero(at):
+        faults[i] = faults[i] or reason
