@@ -19,12 +19,14 @@ from shapely.geometry.polygon import orient
 
 from geometry import build
 from geometry.checks import faults_between
+from geometry.corridors import PUMP_SNAP_M, SNAP_M, corridors
 from geometry.errors import ArgumentError, Fault, SiteFaults
 from geometry.frame import Frame, to_local, to_lonlat
 from geometry.json_text import MAX_BYTES as MAX_BYTES
 from geometry.json_text import load_object
+from geometry.reached import unreached_lines
 from geometry.shapes import Rings, read_shape
-from geometry.site import Site
+from geometry.site import MountingLine, Site
 from geometry.site_file import RECORDS, FeatureRecord, did_you_mean, read_record, shown
 
 SCHEMA_VERSION = 1
@@ -78,8 +80,13 @@ def _checked_site(document: Mapping[str, Any], parts: Sequence[_Part], faults: l
         faults = [*faults, *faults_between(boundaries[0], drawn)]
     if faults:
         raise SiteFaults(faults)
-    name = document.get("name", "site")
-    return build.site(name, boundaries[0], [feature for _, feature in drawn], frame)
+    site = build.site(document.get("name", "site"), boundaries[0], [one for _, one in drawn], frame)
+    unreached = unreached_lines(site, corridors(site, routing_allowance=0.0))
+    if unreached:
+        lost = [path for path, one in drawn if isinstance(one, MountingLine) and one.name in unreached]
+        mend = f"draw tubing links that end within {SNAP_M:g} m of it, and a pump site within {PUMP_SNAP_M:g} m"
+        raise SiteFaults(Fault(path, "", "is reached from no pump site", mend) for path in lost)
+    return site
 
 
 def _require_version(document: Mapping[str, Any]) -> None:
