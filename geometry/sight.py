@@ -115,4 +115,4 @@ def _united(pieces: Shapes, owner: NDArray[np.intp], count: int) -> Shapes:
 
 def _groups(owner: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     _, first = np.unique(owner, return_index=True)
-    return first, np.append(first[1:], len(owner))
+    return first, np.append(first, len(owner))[1:]
