@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import os
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -52,7 +53,7 @@ def nearest(word: object, known: Iterable[str]) -> str:
     names = sorted(set(known))
     close = difflib.get_close_matches(str(word), names, n=1)
     if close:
-        return f"did you mean {close[0]}?"
+        return f'did you mean "{close[0]}"?'
     return f"known here: {', '.join(names)}" if names else "none is defined"
 
 
@@ -67,7 +68,7 @@ def read_bytes(path: Path, file: str) -> tuple[bytes, list[InputFault]]:
     try:
         if not path.is_file():
             problem = "is not a file" if path.exists() else "does not exist"
-            return b"", [InputFault(file, "", "", problem, f"put it at {path}")]
+            return b"", [InputFault(file, "", "", problem, f"put it at {os.path.normpath(path)}")]
         size = path.stat().st_size
         if size > MAX_BYTES:
             limit = f"more than {MAX_BYTES // 10**6} MB"
@@ -94,21 +95,22 @@ def read_toml(path: Path, file: str) -> TomlReader:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         problem = f"is not valid TOML: {error}"
         return TomlReader(file, {}, [InputFault(file, "", "", problem, "correct it at the place named")])
-    return TomlReader(file, raw, version_faults(raw, file))
+    return _of_known_version(TomlReader(file, raw, []))
 
 
-def version_faults(raw: Mapping[str, object], file: str) -> list[InputFault]:
-    """Faults of the member schema_version: it must be there and known."""
-    mend = f"write schema_version = {SCHEMA_VERSION}"
-    if "schema_version" not in raw:
-        return [InputFault(file, "schema_version", "", "is missing", mend)]
-    version = raw["schema_version"]
-    if type(version) is not int or version < 1:
-        return [InputFault(file, "schema_version", shown(version), "is no version of this file", mend)]
-    if version > SCHEMA_VERSION:
-        problem = f"is newer than this program reads ({SCHEMA_VERSION})"
-        return [InputFault(file, "schema_version", shown(version), problem, "update the program")]
-    return []
+def _of_known_version(reader: TomlReader) -> TomlReader:
+    """The reader, with a fault where the version is missing; with nothing to read where it is not known."""
+    version = reader.raw.get("schema_version")
+    if version is None:
+        reader.fault(("schema_version",), "is missing", f"write schema_version = {SCHEMA_VERSION}")
+        return reader
+    if type(version) is int and version == SCHEMA_VERSION:
+        return reader
+    if type(version) is int and version > SCHEMA_VERSION:
+        problem, mend = f"is newer than {SCHEMA_VERSION}, which this program reads", "update the program"
+    else:
+        problem, mend = "is no version of this file", f"write schema_version = {SCHEMA_VERSION}"
+    return TomlReader(reader.file, {}, [reader.fault_at(("schema_version",), problem, mend)])
 
 
 class TomlReader:
@@ -199,7 +201,8 @@ class TomlReader:
         owner, field = _field_at(model, loc)
         if kind == "extra_forbidden":
             known = [*(owner.model_fields if owner else ()), *(others if len(loc) == 1 else ())]
-            return InputFault(self.file, path, "", "is not a known key", nearest(loc[-1], known))
+            found = _shown_at(value, loc)
+            return InputFault(self.file, path, found, "is no known key", nearest(loc[-1], known))
         expected = _expected(field)
         if kind == "missing":
             return InputFault(self.file, path, "", "is missing", f"add {expected}")

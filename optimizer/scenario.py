@@ -6,16 +6,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from geometry.errors import SiteFaults
+from geometry.errors import Fault, SiteFaults
 from geometry.geojson import read_site
 from geometry.site import Site
-from optimizer.catalogue import Catalogue, Named, NozzleType, PumpType, Tubing, read_on_sale
+from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, PumpType, Tubing, read_on_sale
 from optimizer.errors import InputFault, InputFaults
-from optimizer.input_file import read_bytes, read_toml
+from optimizer.input_file import Loc, TomlReader, read_bytes, read_toml
 from optimizer.scenario_checks import Parts, conflicts
 from optimizer.scenario_file import (
     ALWAYS,
@@ -154,30 +154,46 @@ def read_scenario(folder: Path) -> Scenario:
     if not folder.is_dir():
         problem = "is not a folder" if folder.exists() else "does not exist"
         raise InputFaults((InputFault(str(folder), "", "", problem, "name the folder of a scenario"),))
-    reader = read_toml(folder / SCENARIO_FILE, SCENARIO_FILE)
-    head = reader.head(HeadFile, _SECTIONS)
-    rules, climate = reader.one("rules", RulesFile), reader.one("climate", ClimateFile)
-    grounds = reader.by_name("ground", GroundFile)
-    schedules = reader.many("schedule", ScheduleFile, at_least=0)
-    options = reader.many("option", OptionFile)
-    catalogue_file = str(reader.raw.get("catalogue", CATALOGUE_FILE))
-    on_sale = read_on_sale(folder / catalogue_file, catalogue_file)
+    written = _written(read_toml(folder / SCENARIO_FILE, SCENARIO_FILE))
+    on_sale = _read_on_sale(folder, written.reader)
     site, site_faults = _read_site(folder / SITE_FILE)
-    between = conflicts(Parts(reader, rules, tuple(options), on_sale, site, SITE_FILE))
-    faults = (*reader.faults, *on_sale.faults, *site_faults, *between)
-    catalogue = on_sale.catalogue
-    if faults or head is None or rules is None or climate is None or site is None or catalogue is None:
+    parts = Parts(written.reader, written.rules, tuple(written.options), on_sale, site, SITE_FILE)
+    faults = (*written.reader.faults, *on_sale.faults, *site_faults, *conflicts(parts))
+    if faults or site is None or on_sale.catalogue is None:
         raise InputFaults(faults)
-    return Scenario(
-        name=head.name,
-        title=head.title,
-        site=site,
-        rules=_rules(rules, grounds),
-        climate=Climate(climate.water_temperature, climate.wind),
-        schedules=_schedules(table for _, table in schedules),
-        options=tuple(_option(table, catalogue, site) for _, table in options),
-        catalogue=catalogue,
+    return _scenario(written, site, on_sale.catalogue)
+
+
+@dataclass(frozen=True)
+class _Written:
+    """The sound tables of scenario.toml; its reader holds the faults of the others."""
+
+    reader: TomlReader
+    head: HeadFile | None
+    rules: RulesFile | None
+    climate: ClimateFile | None
+    grounds: list[tuple[str, GroundFile]]
+    schedules: list[tuple[Loc, ScheduleFile]]
+    options: list[tuple[Loc, OptionFile]]
+
+
+def _written(reader: TomlReader) -> _Written:
+    return _Written(
+        reader=reader,
+        head=reader.head(HeadFile, _SECTIONS),
+        rules=reader.one("rules", RulesFile),
+        climate=reader.one("climate", ClimateFile),
+        grounds=reader.by_name("ground", GroundFile),
+        schedules=reader.many("schedule", ScheduleFile, at_least=0),
+        options=reader.many("option", OptionFile),
     )
+
+
+def _read_on_sale(folder: Path, reader: TomlReader) -> OnSale:
+    """What the scenario's catalogue sells; the usual one, if any, where scenario.toml cannot be read."""
+    file = str(reader.raw.get("catalogue", CATALOGUE_FILE))
+    on_sale = read_on_sale(folder / file, file)
+    return on_sale if reader.raw or (folder / file).exists() else replace(on_sale, faults=())
 
 
 def _read_site(path: Path) -> tuple[Site | None, tuple[InputFault, ...]]:
@@ -187,7 +203,27 @@ def _read_site(path: Path) -> tuple[Site | None, tuple[InputFault, ...]]:
     try:
         return read_site(content), ()
     except SiteFaults as error:
-        return None, tuple(InputFault(SITE_FILE, f.path, f.value, f.problem, f.mend) for f in error.faults)
+        return None, tuple(_as_input_fault(fault) for fault in error.faults)
+
+
+def _as_input_fault(fault: Fault) -> InputFault:
+    path = "" if fault.path == "file" else fault.path
+    return InputFault(SITE_FILE, path, fault.value, fault.problem, fault.mend)
+
+
+def _scenario(written: _Written, site: Site, catalogue: Catalogue) -> Scenario:
+    head, rules, climate = written.head, written.rules, written.climate
+    assert head and rules and climate, "a table that is missing or not sound is a fault"
+    return Scenario(
+        name=head.name,
+        title=head.title,
+        site=site,
+        rules=_rules(rules, written.grounds),
+        climate=Climate(climate.water_temperature, climate.wind),
+        schedules=_schedules(table for _, table in written.schedules),
+        options=tuple(_option(table, catalogue, site) for _, table in written.options),
+        catalogue=catalogue,
+    )
 
 
 def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules:

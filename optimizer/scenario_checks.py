@@ -18,6 +18,8 @@ from optimizer.scenario_file import ALWAYS, OptionFile, RulesFile
 
 Item = TypeVar("Item")
 
+MOST_POSITIONS = 50_000
+MOST_CELLS = 4_000_000
 BAND_LOW: Loc = ("rules", "band", "low")
 SET_HIGH: Loc = ("rules", "set_pressure", "high")
 
@@ -42,11 +44,12 @@ def conflicts(parts: Parts) -> Iterator[InputFault]:
         yield from _pumps(parts, parts.rules)
         yield from _nozzles(parts, parts.rules)
         yield from _tubing(parts, parts.rules)
-    if parts.site is not None:
+    if parts.site is not None and parts.reader.raw:
         yield from _schedules(parts, parts.site)
         yield from _grounds(parts, parts.site)
-        if parts.rules is not None:
-            yield from _spacing(parts.reader, parts.rules, parts.site)
+    if parts.site is not None and parts.rules is not None:
+        yield from _spacing(parts.reader, parts.rules, parts.site)
+        yield from _sizes(parts.reader, parts.rules, parts.site)
 
 
 def _unknown_names(parts: Parts) -> Iterator[InputFault]:
@@ -101,9 +104,10 @@ def _pumps(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
 
 
 def _nozzles(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
-    """A nozzle must be open in the whole band."""
-    for loc, option in parts.options:
-        nozzle = parts.on_sale.nozzles.get(option.nozzle)
+    """A nozzle must be open in the whole band; each is named where it is first asked for."""
+    first = {option.nozzle: loc for loc, option in reversed(parts.options)}
+    for name, loc in sorted(first.items(), key=lambda item: str(item[1])):
+        nozzle = parts.on_sale.nozzles.get(name)
         if nozzle is not None and nozzle.curve.p0_pa >= rules.band.low:
             closing, low = _pressure(nozzle.curve.p0_pa), _pressure(rules.band.low)
             problem = f"closes at {closing}, not below the band's low end of {low}"
@@ -126,8 +130,8 @@ def _schedules(parts: Parts, site: Site) -> Iterator[InputFault]:
     for zone in site.zones:
         if zone.schedule not in known:
             add = f"or add a [[schedule]] of that name to {parts.reader.file}"
-            mend = f"{nearest(zone.schedule, known)}, {add}"
-            path, problem = f'zone "{zone.name}": schedule', "is no schedule that is defined"
+            mend = f"{nearest(zone.schedule, known)}; {add}"
+            path, problem = f'(zone "{zone.name}").properties.schedule', "is no schedule that is defined"
             yield InputFault(parts.site_file, path, shown(zone.schedule), problem, mend)
 
 
@@ -140,7 +144,8 @@ def _grounds(parts: Parts, site: Site) -> Iterator[InputFault]:
             ground = f"[ground.{link.ground or 'NAME'}] with cost_per_m"
             mend = f"add {ground} to {parts.reader.file}, or give the link a unit_cost"
             value = shown(link.ground) if link.ground else ""
-            yield InputFault(parts.site_file, f'tubing_link "{link.name}": ground', value, problem, mend)
+            path = f'(tubing_link "{link.name}").properties.ground'
+            yield InputFault(parts.site_file, path, value, problem, mend)
 
 
 def _spacing(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[InputFault]:
@@ -158,6 +163,19 @@ def _spacing(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[Input
     if continuous and greatest is not None and rules.step > greatest:
         problem = f"is longer than the greatest spacing, {show(greatest, 'length', 'metric')}"
         yield reader.fault_at(("rules", "step"), problem, "lower it")
+
+
+def _sizes(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[InputFault]:
+    """Steps and cells so small that no machine holds them are slips of the pen."""
+    length_m = sum(float(line.line.length) for line in site.lines)
+    area_m2 = sum(float(zone.polygon.area) for zone in site.zones)
+    for key, count, most, what in (
+        ("step", length_m / rules.step, MOST_POSITIONS, "candidate positions"),
+        ("cell", area_m2 / rules.cell**2, MOST_CELLS, "coverage cells"),
+    ):
+        if count > most:
+            problem = f"makes {count:.2g} {what}, more than {most:.2g}"
+            yield reader.fault_at(("rules", key), problem, "raise it, or look for a coordinate that is off")
 
 
 def _usable(sound: dict[str, Item], asked: Iterable[Iterable[str]]) -> list[Item]:
