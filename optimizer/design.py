@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
+from hydraulics.errors import HydraulicsError
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.water import Water
 from optimizer.errors import DesignFileError
@@ -171,22 +172,22 @@ def read_design(path: Path) -> Design:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise DesignFileError(str(path), (f"cannot be read: {error}",)) from error
+        raise DesignFileError(f"{path}: cannot be read: {error}") from error
     try:
         data = json.loads(text)
     except ValueError as error:
-        raise DesignFileError(str(path), (f"is not JSON: {error}",)) from error
+        raise DesignFileError(f"{path}: is not JSON: {error}") from error
     version = data.get("schema_version") if isinstance(data, dict) else None
     if version != SCHEMA_VERSION:
         problem = f"schema_version: {version!r} is not {SCHEMA_VERSION}, the one version this program reads"
-        raise DesignFileError(str(path), (problem,))
+        raise DesignFileError(f"{path}: {problem}")
     try:
         return TypeAdapter(Design).validate_json(text)
     except ValidationError as error:
-        problems = tuple(f"{_place(e['loc'])}: {e['msg']}" for e in error.errors(include_url=False))
-        raise DesignFileError(str(path), problems) from error
-    except Exception as error:  # NozzleCurve and Water check themselves
-        raise DesignFileError(str(path), (str(error),)) from error
+        problems = [f"{path}: {_place(e['loc'])}: {e['msg']}" for e in error.errors(include_url=False)]
+        raise DesignFileError("\n".join(problems)) from error
+    except HydraulicsError as error:  # the nozzle's curve and the water check themselves
+        raise DesignFileError(f"{path}: {error}") from error
 
 
 def _place(location: tuple[int | str, ...]) -> str:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, field
-from typing import Literal
+from functools import partial
+from typing import Any, Literal
 
 from optimizer.costs import CostLine
 from optimizer.design import Design
+from optimizer.errors import NoDesign, SolverLimit
+from optimizer.executors import Job, run_jobs
+from optimizer.instance import Candidates, candidates, instance
+from optimizer.progress import Progress, Report, Stop, named
+from optimizer.scenario import Option, Scenario
+from optimizer.solve import Solved, SolveSettings, solve
 
 Status = Literal["verified", "unverified", "no_design", "stopped"]
 
@@ -74,3 +82,96 @@ class StudySettings:
     time_limit_s: float | None = None
     seed: int = 0
     workers: int = 2
+
+
+def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Stop) -> Study:
+    """Answer every option asked for; an option without a design carries the reason.
+
+    Options are solved independently, so the answer does not depend on the number of processes.
+    """
+    options = [o for o in scenario.options if settings.options is None or o.name in settings.options]
+    prepared = {name: _prepare(scenario, name, report) for name in sorted({o.nozzle for o in options})}
+    jobs: list[Job[Alternative]] = [
+        partial(_answer, scenario, option, *prepared[option.nozzle], settings) for option in options
+    ]
+    alternatives = run_jobs(jobs, settings.workers, report, stop)
+    return Study(scenario.name, scenario.title, scenario.catalogue.currency, settings.seed, alternatives)
+
+
+def _prepare(scenario: Scenario, nozzle: str, report: Report) -> tuple[Candidates | NoDesign, float]:
+    """Candidates of a nozzle, or why there are none, and the seconds it took."""
+    start = time.perf_counter()
+    report(Progress("geometry"))
+    try:
+        found: Candidates | NoDesign = candidates(scenario, scenario.catalogue.nozzle(nozzle))
+    except NoDesign as error:
+        found = error
+    return found, time.perf_counter() - start
+
+
+def _answer(
+    scenario: Scenario,
+    option: Option,
+    prepared: Candidates | NoDesign,
+    geometry_s: float,
+    settings: StudySettings,
+    report: Report,
+    stop: Stop,
+) -> Alternative:
+    """One option's alternative; NoDesign becomes its reason."""
+    told = named(report, option=option.name)
+    try:
+        if isinstance(prepared, NoDesign):
+            raise prepared
+        asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed)
+        solved = solve(instance(scenario, option, prepared), asked, told, stop)
+    except (NoDesign, SolverLimit) as error:
+        told(Progress("no design", note=str(error)))
+        stopped = isinstance(error, SolverLimit) and stop()
+        return Alternative(**_asked(option), status="stopped" if stopped else "no_design", reason=str(error))
+    told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
+    return _alternative(option, solved, geometry_s)
+
+
+def _asked(option: Option) -> dict[str, Any]:
+    return {
+        "option": option.name,
+        "title": option.title,
+        "pump_count": option.pumps,
+        "circuit_count": option.pumps * option.circuits,
+        "objective": option.objective,
+    }
+
+
+def _alternative(option: Option, solved: Solved, geometry_s: float) -> Alternative:
+    proof = solved.design.verification
+    usable = [1.0 - flow / solved.capacity_m3_s for flow in proof.flow_m3_s.values()]
+    return Alternative(
+        **_asked(option),
+        status="verified" if proof.verified else "unverified",
+        reason=solved.reason,
+        nozzle_count=len(solved.design.nozzles),
+        covered_area_m2=proof.covered_area_m2,
+        zone_area_m2=solved.zone_area_m2,
+        coverable_area_m2=solved.coverable_area_m2,
+        model_covered_area_m2=solved.model_area_m2,
+        objective_value=solved.value,
+        objective_bound=solved.bound,
+        gap=solved.gap,
+        gap_at_count=solved.gap_at_count,
+        cost_bound=solved.cost_bound,
+        cost_bound_class=solved.cost_bound_class,
+        installed_cost=solved.installed_cost,
+        tubing_m=solved.tubing_m,
+        min_pressure_pa=proof.min_pressure_pa,
+        max_pressure_pa=proof.max_pressure_pa,
+        flow_m3_s=sum(proof.flow_m3_s.values()),
+        reserve=min(usable),
+        verified=proof.verified,
+        time_limit_hit=solved.time_limit_hit,
+        seconds={"geometry": geometry_s, **solved.seconds},
+        rounds=solved.rounds,
+        notes=solved.notes,
+        design=solved.design,
+        quantities=solved.quantities,
+    )

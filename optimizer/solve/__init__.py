@@ -1,0 +1,223 @@
+"""One verb: an instance solved to a verified, priced design.
+
+Placement for coverage, run splits for the positions placed, verification by the full nonlinear state, repair and
+refill; the best verified design is kept. Nothing here knows of files or screens.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from optimizer.catalogue import PumpType
+from optimizer.costs import CostLine, bill, total, total_of
+from optimizer.design import Design
+from optimizer.errors import NoDesign
+from optimizer.instance import Candidates, Instance
+from optimizer.placement.place import value_bound
+from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
+from optimizer.progress import Progress, Report, Stop, named, relative_gap
+from optimizer.solve.explore import explore
+from optimizer.solve.rounds import Kept, Outcome, run_rounds
+from optimizer.solve.supply import nozzles_within
+from optimizer.solve.takeoff import take_off
+from optimizer.solve.trial import Effort, Feeder
+from optimizer.solver import Limits
+
+QUICK_EVALUATIONS = 300
+EVALUATIONS = 4000
+QUICK_FACTORS = 2
+FACTORS = 5
+PLACEMENT_CHECKS = 20_000  # work limit of a placement, the same on every run
+MODEL_CHECKS = 4_000  # work limit of the contracted run-split model
+
+
+@dataclass(frozen=True)
+class SolveSettings:
+    """Relative gap at which a placement is good enough, seconds for the whole solve (None: no limit), seed."""
+
+    gap: float = 0.005
+    time_limit_s: float | None = None
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A design with all that is reported of it; values and bounds in weighted m² of the cell model."""
+
+    design: Design
+    quantities: tuple[CostLine, ...]
+    value: float
+    bound: float
+    gap: float
+    gap_at_count: float
+    cost_bound: float | None
+    cost_bound_class: str | None
+    model_area_m2: float
+    zone_area_m2: float
+    coverable_area_m2: float
+    tubing_m: float
+    capacity_m3_s: float
+    time_limit_hit: bool
+    reason: str | None
+    rounds: tuple[str, ...]
+    notes: tuple[str, ...]
+    seconds: dict[str, float]
+
+    @property
+    def installed_cost(self) -> float:
+        """Sum of the bill."""
+        return total(self.quantities)
+
+
+@dataclass
+class _Clock:
+    """Seconds by stage, and the stop that a time limit adds to the user's."""
+
+    stop: Stop
+    limit_s: float | None
+    seconds: dict[str, float] = field(default_factory=dict)
+    limit_hit: bool = False
+    began: float = field(default_factory=time.perf_counter)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
+
+    def stopped(self) -> bool:
+        if self.limit_s is not None and time.perf_counter() - self.began > self.limit_s:
+            self.limit_hit = True
+        return self.limit_hit or self.stop()
+
+
+def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Solved:
+    """The best verified design of an instance over its pump types; more covered value first, then less cost.
+
+    An unverified design comes back only where none verifies, with its reason. Raises NoDesign, with the rule that
+    makes it so, where there is no design at all.
+    """
+    clock = _Clock(stop, settings.time_limit_s)
+    solved: list[Solved] = []
+    refusals: list[NoDesign] = []
+    for pump in instance.pumps:
+        try:
+            solved.append(_with_pump(instance, pump, settings, report, clock))
+        except NoDesign as refusal:
+            refusals.append(refusal)
+    if not solved:
+        raise refusals[0]
+    return max(solved, key=lambda s: (s.design.verification.verified, s.value, -s.installed_cost))
+
+
+def placement_problem(instance: Instance, per_circuit: int) -> PlacementProblem:
+    """The placement of an instance, with a number of nozzles that one circuit can feed."""
+    found, rules, site = instance.candidates, instance.scenario.rules, instance.scenario.site
+    closed = {i: float(line.line.length) for i, line in enumerate(site.lines) if line.closed}
+    greatest = {i: rules.spacing_greatest_m for i, line in enumerate(site.lines) if line.continuous}
+    free = {
+        i: [(stretch.from_m, stretch.to_m) for stretch in line.no_nozzles] for i, line in enumerate(site.lines)
+    }
+    return PlacementProblem(
+        value=found.cells.value,
+        incidence=found.cells.incidence,
+        lines=line_orders(found.line, found.chainage_m),
+        spacing=spacing_windows(found.line, found.chainage_m, closed, rules.spacing_least_m),
+        cover=cover_windows(
+            found.line, found.chainage_m, closed, {i: g for i, g in greatest.items() if g is not None}, free
+        ),
+        locked=tuple(int(j) for j in np.flatnonzero(found.locked)),
+        group=found.group,
+        groups=len(found.groups),
+        circuits=instance.circuit_count,
+        per_circuit=per_circuit,
+        names=tuple(
+            f"{site.lines[line].name} at {chainage:.2f} m"
+            for line, chainage in zip(found.line, found.chainage_m, strict=True)
+        ),
+    )
+
+
+def _with_pump(
+    instance: Instance, pump: PumpType, settings: SolveSettings, report: Report, clock: _Clock
+) -> Solved:
+    least_flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
+    base = placement_problem(instance, nozzles_within(instance, pump, least_flow))
+    require_possible(base)
+    feeder = Feeder(instance, named(report, stage="run splits"), clock.stopped)
+    with clock.stage("bound"):
+        report(Progress("bound"))
+        bound = value_bound(base, Limits(gap=settings.gap, checks=PLACEMENT_CHECKS))
+    with clock.stage("explore"):
+        starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
+    with clock.stage("rounds"):
+        limits = Limits(gap=settings.gap, checks=PLACEMENT_CHECKS)
+        outcome = run_rounds(feeder, starts[0], base, limits, Effort(EVALUATIONS, FACTORS, settings.seed))
+    with clock.stage("run splits proven"):
+        kept = _proven(feeder, outcome.kept, settings.seed)
+    return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
+
+
+def _proven(feeder: Feeder, kept: Kept, seed: int) -> Kept:
+    """The kept trial with its run splits improved and bounded by the contracted model, where that still verifies."""
+    made = kept.trial.layout
+    effort = Effort(EVALUATIONS, 1, seed, Limits(gap=0.001, checks=MODEL_CHECKS))
+    try:
+        trial = feeder.again(kept.trial, effort)
+    except NoDesign:
+        return kept
+    if not trial.design.verification.verified or trial.cost > kept.trial.cost:
+        plan = replace(made.plan, cost_bound=trial.layout.plan.cost_bound, bound_class=trial.layout.plan.bound_class)
+        trial = replace(kept.trial, layout=replace(made, plan=plan))
+    return replace(kept, trial=trial)
+
+
+def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, clock: _Clock) -> Solved:
+    kept = outcome.kept
+    made, design = kept.trial.layout, kept.trial.design
+    lines = bill(take_off(made), instance.scenario.catalogue)
+    found = instance.candidates
+    bound = min(bound, float(found.cells.value.sum()))
+    fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
+    return Solved(
+        design=design,
+        quantities=lines,
+        value=kept.value,
+        bound=bound,
+        gap=relative_gap(min(kept.value, bound), bound),
+        gap_at_count=relative_gap(min(kept.value, kept.bound_at_count), kept.bound_at_count),
+        cost_bound=fixed + made.plan.cost_bound if made.plan.bound_class else None,
+        cost_bound_class=made.plan.bound_class or None,
+        model_area_m2=_model_area_m2(found, made.chosen),
+        zone_area_m2=found.zone_area_m2,
+        coverable_area_m2=found.coverable_area_m2,
+        tubing_m=sum(line.quantity for line in lines if line.group == "tubing"),
+        capacity_m3_s=pump.delivery_m3_s,
+        time_limit_hit=clock.limit_hit or kept.time_limit_hit,
+        reason=None if kept.verified else _fault_words(design),
+        rounds=outcome.rounds,
+        notes=(*outcome.notes, *(f"{n} positions left out: {reason}" for reason, n in found.left_out)),
+        seconds=dict(clock.seconds),
+    )
+
+
+def _model_area_m2(found: Candidates, chosen: tuple[int, ...]) -> float:
+    hits = found.cells.incidence[:, list(chosen)].sum(axis=1)
+    return float(found.cells.area_m2[np.asarray(hits).ravel() > 0].sum())
+
+
+def _fault_words(design: Design) -> str:
+    proof = design.verification
+    named_faults = (
+        ("below the band", proof.low_faults),
+        ("above the band", proof.high_faults),
+        ("beyond the pump", proof.pump_faults),
+    )
+    return "; ".join(f"{words}: {', '.join(found)}" for words, found in named_faults if found)

@@ -1,0 +1,164 @@
+"""Where to start: pump sites, schedule groups of the circuits, set pressure and count, by quick trials.
+
+A lower set pressure lets a pump feed more nozzles but asks for wider tubing. What one more weighted square metre is
+worth follows from the rule `least_gain`: that much pays for a nozzle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import islice
+
+from optimizer.catalogue import PumpType
+from optimizer.errors import NoDesign
+from optimizer.placement.problem import PlacementProblem
+from optimizer.placement.selection import Cover, Selection
+from optimizer.placement.start import fill, repaired
+from optimizer.progress import Progress
+from optimizer.solve.supply import Supply, group_choices, nozzles_within, set_levels_pa, site_choices
+from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered
+
+LEVEL_SHARES = (0.0, 0.3, 0.55, 0.75)  # of the way from the highest to the lowest set pressure
+SITE_LEVEL = 0.3
+COUNT_SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)  # of the count, in turn until tubing can feed it
+MEAN_SHARE = 0.7  # guess of the mean real pressure: this far from the band's low edge to the set pressure
+MOST_GROUPINGS = 12
+
+
+@dataclass(frozen=True)
+class Start:
+    """A supply, the nozzles that each of its circuits can feed by a quick trial, and how good that trial was."""
+
+    supply: Supply
+    per_circuit: int
+    score: tuple[float, float]
+
+
+def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
+    """Starts for a pump type, best first.
+
+    Raises NoDesign with the last refusal where no quick trial could be fed at all.
+    """
+    quick = _Quick(feeder, pump, base, effort)
+    ranked = [
+        (trial.cost + site_cost(feeder, supply), number, supply)
+        for number, supply in enumerate(quick.supplies(SITE_LEVEL))
+        if (trial := quick.trial(supply)) is not None
+    ]
+    choices = [min(ranked)[2]] if ranked else list(quick.supplies(0.0))
+    starts = [start for supply in choices for start in quick.levels(supply)]
+    if not starts:
+        raise quick.refusals[-1]
+    return tuple(sorted(starts, key=lambda start: start.score, reverse=True))
+
+
+def site_cost(feeder: Feeder, supply: Supply) -> float:
+    """What the sites of a supply lack."""
+    sites = feeder.instance.scenario.site.pump_sites
+    return sum(cost for site in supply.sites for _, cost in sites[site].missing)
+
+
+class _Quick:
+    """Quick trials of one pump type: greedy placements, little search. Remembers refusals."""
+
+    def __init__(self, feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> None:
+        self.feeder, self.pump, self.base, self.effort = feeder, pump, base, effort
+        self.refusals: list[NoDesign] = []
+
+    def supplies(self, level: float) -> Iterator[Supply]:
+        """Every choice of sites and of circuits for the schedule groups, at one level of set pressure."""
+        instance = self.feeder.instance
+        for sites in site_choices(instance):
+            levels = set_levels_pa(instance, self.pump, sites)
+            if not all(levels):
+                self.refusals.append(_no_level(self.feeder, sites))
+                continue
+            set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
+            placed = self.placement(self.guess(set_pa))
+            per_group = _circuits(placed)
+            for groups in islice(group_choices(instance, per_group), MOST_GROUPINGS):
+                yield Supply(self.pump, sites, groups, set_pa)
+
+    def levels(self, supply: Supply) -> Iterator[Start]:
+        """A start at each level of set pressure that can be fed."""
+        levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
+        for share in LEVEL_SHARES:
+            set_pa = tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels)
+            trial = self.trial(replace(supply, set_pa=set_pa))
+            if trial is not None and trial.band_kept:
+                yield self.start(supply, lowered(trial))
+
+    def start(self, supply: Supply, trial: Trial) -> Start:
+        per_circuit = min(n for limits in fitting_limits(trial) for n in limits if n)
+        set_pa = tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps)
+        value = self.placement(per_circuit).value
+        cost = trial.cost * per_circuit * self.base.circuits / len(trial.layout.chosen)
+        return Start(replace(supply, set_pa=set_pa), per_circuit, self.score(value, cost))
+
+    def trial(self, supply: Supply) -> Trial | None:
+        """A trial at the guessed count, with fewer where tubing cannot feed so many; None where it never can."""
+        count = self.guess(supply.set_pa)
+        for share in COUNT_SHARES:
+            per_circuit = max(1, round(share * count))
+            if self.feeder.stop() and self.refusals:
+                return None
+            limits = tuple(tuple(per_circuit for _ in groups) for groups in supply.groups)
+            try:
+                placed = self.placement(per_circuit)
+                trial = self.feeder.feed(supply, placed.members(), limits, self.effort)
+            except NoDesign as refusal:
+                self.refusals.append(refusal)
+                continue
+            self.feeder.report(
+                Progress("explore", incumbent=placed.value, note=f"{len(placed.members())} nozzles, {trial.cost:.0f}")
+            )
+            return trial
+        return None
+
+    def guess(self, set_pa: tuple[float, ...]) -> int:
+        """Nozzles that a circuit may feed, at a guess of their mean pressure."""
+        low = self.feeder.instance.scenario.rules.band_low_pa
+        mean_pa = low + MEAN_SHARE * max(0.0, max(set_pa) - low)
+        flow = float(self.feeder.instance.nozzle.curve.flow_m3_s(mean_pa))
+        return max(1, nozzles_within(self.feeder.instance, self.pump, flow))
+
+    def placement(self, per_circuit: int) -> Selection:
+        """A greedy placement.
+
+        Raises NoDesign where rules of spacing, lines and locks leave none.
+        """
+        selection = repaired(Cover(replace(self.base, per_circuit=per_circuit)), ())
+        if selection is None:
+            raise NoDesign(
+                "placement",
+                f"{per_circuit} nozzles a circuit cannot meet spacing, continuous lines and locked positions together; "
+                "unlock positions, widen the greatest spacing, or use a larger pump.",
+            )
+        fill(selection)
+        return selection
+
+    def score(self, value: float, cost: float) -> tuple[float, float]:
+        """Value less what it costs, in m²; cost alone breaks ties where no gain is too small for a nozzle."""
+        least_gain = self.feeder.instance.scenario.rules.least_gain_m2
+        price = self.feeder.instance.nozzle.price
+        worth_of_money = least_gain / price if price > 0 else 0.0
+        return value - worth_of_money * cost, -cost
+
+
+def _circuits(placed: Selection) -> list[int]:
+    """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
+    problem = placed.problem
+    needed = problem.circuits_needed(placed.members())
+    while int(needed.sum()) < problem.circuits:
+        needed[int((placed.in_group / needed).argmax())] += 1
+    return [int(n) for n in needed]
+
+
+def _no_level(feeder: Feeder, sites: tuple[int, ...]) -> NoDesign:
+    names = ", ".join(feeder.instance.scenario.site.pump_sites[site].name for site in sites)
+    return NoDesign(
+        "set_pressure",
+        f"No set pressure at {names} lies in the allowed range and keeps the lowest nozzle inside the band: the site "
+        "falls too far below the pump, or the range of set pressures misses the band.",
+    )

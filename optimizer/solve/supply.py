@@ -1,0 +1,156 @@
+"""What feeds the nozzles: pump sites, set pressures, circuits and their schedule groups, as run-split input."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from math import ceil, floor
+
+import numpy as np
+
+from hydraulics.fittings import k_of_loss
+from hydraulics.friction import GRAVITY_M_S2
+from hydraulics.water import Water, water_at
+from optimizer.catalogue import PumpType
+from optimizer.costs import tube_cost_per_m
+from optimizer.instance import Instance
+from optimizer.runs.layout import Layout, layout
+from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
+from optimizer.scenario import set_range_pa
+
+MANIFOLD_BORE_M = 0.0125  # only carries the unit's losses; their K refers to it
+MANIFOLD_LENGTH_M = 0.3
+MANIFOLD_ROUGHNESS_M = 1.5e-6  # drawn tubing
+STEP_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Pump units of one type: their sites (indices), the schedule group of each circuit, one set pressure each.
+
+    groups: [pumps][circuits] index of the schedule group that the circuit serves.
+    """
+
+    pump: PumpType
+    sites: tuple[int, ...]
+    groups: tuple[tuple[int, ...], ...]
+    set_pa: tuple[float, ...]
+
+
+def water_of(instance: Instance) -> Water:
+    """The water in the tubing."""
+    return water_at(instance.scenario.climate.water_temperature_c)
+
+
+def usable_m3_s(instance: Instance, pump: PumpType) -> float:
+    """What the nozzles of one circuit may draw: (1 - reserve) x rated delivery."""
+    return (1.0 - instance.scenario.rules.reserve) * pump.delivery_m3_s
+
+
+def nozzles_within(instance: Instance, pump: PumpType, flow_m3_s: float) -> int:
+    """Nozzles of a mean flow that one circuit can feed."""
+    return floor(usable_m3_s(instance, pump) / flow_m3_s + STEP_TOLERANCE)
+
+
+def set_levels_pa(instance: Instance, pump: PumpType, sites: Sequence[int]) -> tuple[tuple[float, ...], ...]:
+    """Set pressures that may be tried for each site's pump, highest first.
+
+    Multiples of the rules' step within the allowed range, no higher than keeps the lowest nozzle inside the band even
+    without any loss (band high - rho g fall), no lower than lifts water to the highest one at the band's low edge.
+    """
+    rules = instance.scenario.rules
+    low, high = set_range_pa(rules, pump)
+    weight = water_of(instance).density_kg_m3 * GRAVITY_M_S2
+    z = instance.candidates.z_m
+    corridors = instance.candidates.corridors
+    levels = []
+    for site in sites:
+        start = float(corridors.z_m[corridors.site_node[site]])
+        top = min(high, rules.band_high_pa - weight * max(0.0, start - float(z.min())))
+        bottom = max(low, rules.band_low_pa)
+        levels.append(_multiples(bottom, top, rules.set_step_pa))
+    return tuple(levels)
+
+
+def _multiples(low: float, high: float, step: float) -> tuple[float, ...]:
+    first, last = ceil(low / step - STEP_TOLERANCE), floor(high / step + STEP_TOLERANCE)
+    found = [i * step for i in range(last, first - 1, -1)]
+    return tuple(found) if found else ((high,) if high >= low else ())
+
+
+def site_choices(instance: Instance) -> tuple[tuple[int, ...], ...]:
+    """Sets of pump sites that the option may use, as indices into the site's list."""
+    names = [site.name for site in instance.scenario.site.pump_sites]
+    allowed = sorted(names.index(name) for name in instance.option.pump_sites)
+    return tuple(combinations(allowed, instance.option.pumps))
+
+
+def group_choices(instance: Instance, per_group: Sequence[int]) -> Iterator[tuple[tuple[int, ...], ...]]:
+    """Ways to give the circuits of the pumps to the schedule groups; per_group: circuits of each group.
+
+    Circuits of one pump are alike, so only their sorted groups count.
+    """
+    size = instance.option.circuits
+    labels = [group for group, count in enumerate(per_group) for _ in range(count)]
+    seen = set()
+    for order in permutations(labels) if len(set(labels)) > 1 else [tuple(labels)]:
+        choice = tuple(tuple(sorted(order[p * size : (p + 1) * size])) for p in range(instance.option.pumps))
+        if choice not in seen:
+            seen.add(choice)
+            yield choice
+
+
+def run_layout(instance: Instance, chosen: Sequence[int]) -> Layout:
+    """The corridors cut at the chosen candidates."""
+    found, at = instance.candidates, np.asarray(chosen, dtype=np.int64)
+    return layout(
+        found.corridors,
+        found.line[at],
+        found.chainage_m[at],
+        instance.scenario.rules.ground_cost,
+        elevation_m=found.z_m[at],
+    )
+
+
+def run_problem(
+    instance: Instance,
+    supply: Supply,
+    chosen: Sequence[int],
+    ground: Layout,
+    circuit_limits: Sequence[Sequence[int]],
+    flow_factor: float,
+) -> RunProblem:
+    """The run split of chosen candidates from a supply; circuit_limits: [pumps][circuits] nozzles at most."""
+    fittings, rules = instance.scenario.catalogue.fittings, instance.scenario.rules
+    water = water_of(instance)
+    fixed_k = k_of_loss(
+        supply.pump.fixed_loss_pa(supply.pump.delivery_m3_s),
+        supply.pump.delivery_m3_s,
+        MANIFOLD_BORE_M,
+        water.density_kg_m3,
+    )
+    return RunProblem(
+        layout=ground,
+        group=tuple(int(instance.candidates.group[j]) for j in chosen),
+        tubing=tuple(
+            Tubing(tube.name, tube.bore_m, tube.roughness_m, tube_cost_per_m(tube)) for tube in instance.tubing
+        ),
+        sizes_at_most=instance.option.tubing_sizes,
+        pumps=tuple(
+            PumpChoice(
+                f"P{i + 1}", site, set_pa, fixed_k, MANIFOLD_BORE_M, MANIFOLD_LENGTH_M, MANIFOLD_ROUGHNESS_M
+            )
+            for i, (site, set_pa) in enumerate(zip(supply.sites, supply.set_pa, strict=True))
+        ),
+        circuits=tuple(
+            Circuit(pump, group, most)
+            for pump, (groups, limits) in enumerate(zip(supply.groups, circuit_limits, strict=True))
+            for group, most in zip(groups, limits, strict=True)
+        ),
+        curve=instance.nozzle.curve,
+        water=water,
+        band_low_pa=rules.band_low_pa,
+        flow_factor=flow_factor,
+        k=LossFactors(fittings.tee_run_k, fittings.tee_branch_k, fittings.elbow_k, fittings.entrance_k),
+    )

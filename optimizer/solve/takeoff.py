@@ -1,0 +1,93 @@
+"""Counting what a layout is made of, for the bill."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+
+from optimizer.costs import SiteWork, TakeOff, Trench
+from optimizer.runs.plan import CircuitPlan, PieceUse
+from optimizer.runs.segments import TURN_DEG, turn_deg
+from optimizer.solve.assemble import Layout
+
+
+def take_off(made: Layout) -> TakeOff:
+    """Nozzles, tubing, fittings, ground work and pump units of a layout; a trench is counted once for all its tubes."""
+    plan, pump, site = made.plan, made.pump, made.instance.scenario.site
+    used = sorted({use.piece for circuit in plan.circuits for use in circuit.pieces})
+    uses = [use for circuit in plan.circuits for use in circuit.pieces]
+    length = made.problem.layout.length_m
+    counts = [_fittings(made, circuit) for circuit in plan.circuits]
+    return TakeOff(
+        nozzles=((made.instance.nozzle.name, len(made.chosen)),),
+        tubing_m=tuple((made.problem.tubing[use.tubing].name, float(length[use.piece])) for use in uses),
+        tees=sum(tees for tees, _, _, _ in counts),
+        elbows=sum(elbows for _, elbows, _, _ in counts),
+        couplings=sum(couplings for _, _, couplings, _ in counts),
+        plugs=sum(plugs for _, _, _, plugs in counts),
+        trenches=tuple(_trenches(made, used)),
+        sleeves=tuple(_sleeves(made, used)),
+        pumps=((pump.name, len(made.problem.pumps)),),
+        filters=((pump.filter.name, len(made.problem.pumps)),),
+        valves=((pump.valve.name, len(plan.circuits)),),
+        site_works=tuple(
+            SiteWork(f"{name} at {site.pump_sites[choice.site].name}", cost)
+            for choice in made.problem.pumps
+            for name, cost in site.pump_sites[choice.site].missing
+            if cost > 0
+        ),
+    )
+
+
+def _fittings(made: Layout, circuit: CircuitPlan) -> tuple[int, int, int, int]:
+    """Tees, elbows, couplings (where the size changes) and flush plugs (one a dead end) of a circuit.
+
+    Each nozzle hangs from a tee, the last of a run from a tee whose end is plugged.
+    """
+    after: dict[int, list[PieceUse]] = defaultdict(list)
+    for use in circuit.pieces:
+        after[use.from_point].append(use)
+    served = {int(made.problem.layout.nozzle_point[k]) for k in circuit.served}
+    tees, elbows, couplings, plugs = 0, 0, 0, 0
+    for use in circuit.pieces:
+        onward = after[use.to_point]
+        nozzle = use.to_point in served
+        tees += max(0, len(onward) - 1) + nozzle
+        plugs += not onward
+        elbows += int(made.problem.layout.bends[use.piece])
+        elbows += len(onward) == 1 and not nozzle and _turn_deg(made, use, onward[0]) > TURN_DEG
+        couplings += sum(next_use.tubing != use.tubing for next_use in onward)
+    return tees + max(0, len(after[made.problem.pump_point(circuit.pump)]) - 1), elbows, couplings, plugs
+
+
+def _turn_deg(made: Layout, before: PieceUse, after: PieceUse) -> float:
+    ground = made.problem.layout
+    along = int(ground.head[before.piece]) == before.to_point
+    arrive = ground.head_azimuth_deg[before.piece] if along else ground.tail_azimuth_deg[before.piece] + 180.0
+    along = int(ground.tail[after.piece]) == after.from_point
+    leave = ground.tail_azimuth_deg[after.piece] if along else ground.head_azimuth_deg[after.piece] + 180.0
+    return turn_deg(float(arrive) % 360.0, float(leave) % 360.0)
+
+
+def _trenches(made: Layout, used: list[int]) -> Iterator[Trench]:
+    """Metres of each ground at each price, in the order of their names."""
+    ground, corridors = made.problem.layout, made.instance.candidates.corridors
+    prices = made.instance.scenario.rules.ground_cost
+    metres: dict[tuple[str, float], float] = defaultdict(float)
+    for piece in used:
+        edge = int(ground.edge[piece])
+        if ground.trench_m[piece] > 0:
+            own = float(corridors.unit_cost[edge])
+            name = corridors.ground[edge]
+            metres[name, prices[name] if math.isnan(own) else own] += float(ground.trench_m[piece])
+    for (name, price), length in sorted(metres.items()):
+        yield Trench(name, length, price)
+
+
+def _sleeves(made: Layout, used: list[int]) -> Iterator[SiteWork]:
+    corridors, site = made.instance.candidates.corridors, made.instance.scenario.site
+    for edge in sorted({int(made.problem.layout.edge[piece]) for piece in used} - {-1}):
+        cost = float(corridors.sleeve_cost[edge])
+        if cost > 0:
+            yield SiteWork(f"sleeve of {site.links[corridors.link[edge]].name}", cost)

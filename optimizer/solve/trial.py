@@ -1,0 +1,219 @@
+"""One trial: chosen positions fed from a supply, repaired until every nozzle's real pressure stands in the band.
+
+Head is reckoned with a flow factor: at 1 every nozzle takes its highest possible flow, which is safe on trees; real
+flows are less, so smaller factors give cheaper tubing until the full nonlinear state says no.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, floor
+
+from optimizer.catalogue import PumpType
+from optimizer.design import Design
+from optimizer.errors import NoDesign
+from optimizer.instance import Instance
+from optimizer.progress import Report, Stop
+from optimizer.runs.plan import RunPlan
+from optimizer.runs.problem import RunProblem
+from optimizer.runs.split import split
+from optimizer.solve.assemble import Layout, assemble
+from optimizer.solve.supply import Supply, run_layout, run_problem, set_levels_pa, usable_m3_s
+from optimizer.solver import Limits
+from optimizer.verify import settled
+
+FIRST_FACTOR = 0.95
+LEAST_FACTOR = 0.85  # real flows stand no lower in a band that is of use (model.md, section 2)
+FACTOR_CLOSE = 0.01
+COUNT_TOLERANCE = 1e-9
+
+CircuitLimits = tuple[tuple[int, ...], ...]  # [pumps][circuits] nozzles at most
+
+
+@dataclass(frozen=True)
+class Effort:
+    """Search that a run split gets: evaluations of the primal, flow factors to try, limits of the model if asked."""
+
+    evaluations: int
+    factors: int
+    seed: int
+    model: Limits | None = None
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A layout with its settled design."""
+
+    layout: Layout
+    design: Design
+
+    @property
+    def cost(self) -> float:
+        """Tubing and ground work."""
+        return self.layout.plan.cost
+
+    @property
+    def factor(self) -> float:
+        """The flow factor that the tubing was sized with."""
+        return self.layout.problem.flow_factor
+
+    @property
+    def band_kept(self) -> bool:
+        """No nozzle outside the band, whatever the pumps have to give."""
+        proof = self.design.verification
+        return not (proof.low_faults or proof.high_faults)
+
+    @property
+    def mean_flows_m3_s(self) -> tuple[float, ...]:
+        """Mean real flow of a nozzle, by circuit; 0 for a circuit without nozzles."""
+        flows = self.design.verification.flow_m3_s.values()
+        served = [len(circuit.served) for circuit in self.layout.plan.circuits]
+        return tuple(flow / count if count else 0.0 for flow, count in zip(flows, served, strict=True))
+
+
+@dataclass(frozen=True)
+class _Bracket:
+    """Flow factors known to leave a nozzle below the band (bold) and known to pass or to be impossible (safe)."""
+
+    bold: float = LEAST_FACTOR
+    safe: float = 1.0
+
+    @property
+    def middle(self) -> float:
+        return (self.bold + self.safe) / 2
+
+    @property
+    def closed(self) -> bool:
+        return self.safe - self.bold < FACTOR_CLOSE
+
+
+@dataclass(frozen=True)
+class Feeder:
+    """What stays the same while trials are made: instance, search effort, messages."""
+
+    instance: Instance
+    report: Report
+    stop: Stop
+
+    def feed(self, supply: Supply, chosen: Sequence[int], limits: CircuitLimits, effort: Effort) -> Trial:
+        """The cheapest trial found whose nozzles all stand in the band, else the one closest to it.
+
+        Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet.
+        Raises NoDesign where no factor gives a run split.
+        """
+        bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen), limits, 1.0)
+        bracket, factor = _Bracket(), FIRST_FACTOR
+        trials: list[Trial] = []
+        refusal: NoDesign | None = None
+        for _ in range(effort.factors):
+            try:
+                trial = self._try(supply.pump, chosen, replace(bare, flow_factor=factor), effort)
+            except NoDesign as error:
+                refusal, bracket = error, replace(bracket, safe=factor)
+                factor = bracket.middle
+            else:
+                trials.append(trial)
+                bracket, factor = _narrowed(bracket, trial, refusal is not None)
+            if bracket.closed or self.stop():
+                break
+        if not trials and refusal is not None:
+            raise refusal
+        return min(trials, key=_rank)
+
+    def again(self, trial: Trial, effort: Effort) -> Trial:
+        """A new trial of the same nozzles, supply and flow factor, with another effort. Raises NoDesign."""
+        made = trial.layout
+        return self._try(made.pump, made.chosen, made.problem, effort)
+
+    def _try(self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort) -> Trial:
+        plan = split(
+            problem,
+            seed=effort.seed,
+            evaluations=effort.evaluations,
+            limits=effort.model,
+            report=self.report,
+            stop=self.stop,
+        )
+        return self.trial(pump, chosen, problem, plan)
+
+    def trial(self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, plan: RunPlan) -> Trial:
+        """The settled design of a run plan."""
+        made = Layout(self.instance, pump, tuple(chosen), problem, plan)
+        return Trial(made, settled(assemble(made), _band_pa(self.instance)))
+
+
+def _narrowed(bracket: _Bracket, trial: Trial, refused: bool) -> tuple[_Bracket, float]:
+    """The bracket after a trial, and the factor to try next."""
+    if trial.band_kept:
+        tighter = replace(bracket, safe=trial.factor)
+        return tighter, max(tighter.middle, min(_real_share(trial), trial.factor - FACTOR_CLOSE))
+    wider = replace(bracket, bold=trial.factor)
+    untried = bracket.safe == 1.0 and not refused
+    return wider, 1.0 if untried and trial.factor < 1.0 else wider.middle
+
+
+def _rank(trial: Trial) -> tuple[int, float, float]:
+    proof = trial.design.verification
+    return len(proof.low_faults) + len(proof.high_faults), trial.cost, trial.factor
+
+
+def _band_pa(instance: Instance) -> tuple[float, float]:
+    return instance.scenario.rules.band_low_pa, instance.scenario.rules.band_high_pa
+
+
+def _real_share(trial: Trial) -> float:
+    """Real flow as a share of the highest possible flow, over all nozzles."""
+    problem = replace(trial.layout.problem, flow_factor=1.0)
+    safe = sum(float(problem.safe_flow_m3_s(c.pump)[list(c.served)].sum()) for c in trial.layout.plan.circuits)
+    return sum(trial.design.verification.flow_m3_s.values()) / safe
+
+
+def lowered(trial: Trial) -> Trial:
+    """The trial with each pump at the lowest set pressure that still keeps all its nozzles in the band.
+
+    Tubing comes in few sizes, so a layout often has head to spare; a lower set pressure turns it into capacity.
+    """
+    choices = trial.layout.problem.pumps
+    levels = set_levels_pa(trial.layout.instance, trial.layout.pump, [choice.site for choice in choices])
+    for pump, allowed in enumerate(levels):
+        for level in sorted((p for p in allowed if p < choices[pump].set_pressure_pa), reverse=True):
+            lower = _at_pressure(trial, pump, level)
+            if not lower.band_kept:
+                break
+            trial = lower
+    return trial
+
+
+def _at_pressure(trial: Trial, pump: int, set_pa: float) -> Trial:
+    made = trial.layout
+    pumps = list(made.problem.pumps)
+    pumps[pump] = replace(pumps[pump], set_pressure_pa=set_pa)
+    made = replace(made, problem=replace(made.problem, pumps=tuple(pumps)))
+    return Trial(made, settled(assemble(made), _band_pa(made.instance)))
+
+
+def fitting_limits(trial: Trial) -> CircuitLimits:
+    """Nozzles that each circuit can feed at its real mean flow: [pumps][circuits]."""
+    made = trial.layout
+    usable = usable_m3_s(made.instance, made.pump)
+    fits = [floor(usable / mean + COUNT_TOLERANCE) if mean > 0 else 0 for mean in trial.mean_flows_m3_s]
+    return by_pump(made, fits)
+
+
+def by_pump(made: Layout, per_circuit: Iterable[int]) -> CircuitLimits:
+    """Values by circuit, put as [pumps][circuits]."""
+    values = list(zip((circuit.pump for circuit in made.plan.circuits), per_circuit, strict=True))
+    return tuple(tuple(v for p, v in values if p == pump) for pump in range(len(made.problem.pumps)))
+
+
+def surplus(trial: Trial) -> int:
+    """Nozzles that must go before every circuit stands within its usable capacity."""
+    made = trial.layout
+    usable = usable_m3_s(made.instance, made.pump)
+    flows = trial.design.verification.flow_m3_s.values()
+    return sum(
+        max(0, ceil((flow - usable) / mean - COUNT_TOLERANCE))
+        for flow, mean in zip(flows, trial.mean_flows_m3_s, strict=True)
+        if mean > 0
+    )

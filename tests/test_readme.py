@@ -1,0 +1,50 @@
+"""README can be followed to the letter: its commands run, its files and options exist."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from optimizer.scenario import read_scenario
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```sh\n(.*?)```", README, flags=re.DOTALL)
+
+
+def test_ci_runs_the_test_command_of_the_readme() -> None:
+    assert BLOCKS[1].strip() in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+
+
+def test_the_first_paragraph_is_the_job() -> None:
+    paragraph = README.split("\n\n")[1]
+    assert paragraph.startswith("Haarline designs") and "\n" not in paragraph
+
+
+def test_the_short_commands_run(tmp_path: Path) -> None:
+    for command in BLOCKS[2].strip().splitlines():
+        program, *words = command.replace(" out/", f" {tmp_path}/").split()
+        assert program == ".venv/bin/haarline"
+        done = subprocess.run(
+            [sys.executable, "-c", "from optimizer.cli import main; main()", *words],
+            cwd=ROOT, env={**os.environ, "COLUMNS": "160"}, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+
+
+def test_links_lead_somewhere() -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+@pytest.mark.parametrize("name", ["first_look", "two_schedules", "orchard_fair"])
+def test_demo_scenarios_say_that_they_are_invented(name: str) -> None:
+    assert read_scenario(ROOT / "scenarios" / name).name == name
+    for path in (ROOT / "scenarios" / name).glob("*.*"):
+        if path.suffix in (".toml", ".geojson"):
+            assert "nvented" in path.read_text(encoding="utf-8"), path
