@@ -84,7 +84,7 @@ def _checked_site(document: Mapping[str, Any], parts: Sequence[_Part], faults: l
     unreached = unreached_lines(site, corridors(site, routing_allowance=0.0))
     if unreached:
         lost = [path for path, one in drawn if isinstance(one, MountingLine) and one.name in unreached]
-        mend = f"draw tubing links that end within {SNAP_M:g} m of it, and a pump site within {PUMP_SNAP_M:g} m"
+        mend = f"draw links that end within {SNAP_M:g} m of it, and a pump site within {PUMP_SNAP_M:g} m"
         raise SiteFaults(Fault(path, "", "is reached from no pump site", mend) for path in lost)
     return site
 

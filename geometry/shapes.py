@@ -116,6 +116,9 @@ def _polygon_faults(rings: Sequence[FloatArray], path: str) -> list[Fault]:
 def _line_faults(line: FloatArray, path: str) -> list[Fault]:
     if len(line) < 2:
         return [Fault(path, "", "is a line without length", "give at least two different positions")]
+    if np.array_equal(line[0, :2], line[-1, :2]) and line[0, 2] != line[-1, 2]:
+        ends = f"{line[0, 2]:g} and {line[-1, 2]:g} m"
+        return [Fault(path, ends, "closes at two ground elevations", "give both ends the same one")]
     if shapely.is_simple(shapely.LineString(line[:, :2])):
         return []
     problem = f"crosses or touches itself at {point_text(_meeting(line[:, :2]))}"
