@@ -59,14 +59,11 @@ class _Iterate(NamedTuple):
     open: NDArray[np.bool_]
 
 
-class _Linear(NamedTuple):
-    """The equations at an iterate: what each lacks, and its slope. Index 0 of the link's arrays is 0."""
+class _Law(NamedTuple):
+    """What an iterate lacks of a law at each node, and the law's slope there."""
 
-    link_pa: Floats
-    link_slope_pa_s_m3: Floats
-    nozzle_pa: Floats
-    nozzle_slope_m3_s_pa: Floats
-    node_m3_s: Floats
+    lack_pa: Floats
+    slope: Floats
 
 
 def solve_tree(
@@ -78,11 +75,11 @@ def solve_tree(
     """
     iterate = _start(network, pump, water)
     for iteration in range(MOST_ITERATIONS):
-        linear = _linearise(network, water, iterate)
-        mass, energy = _residuals(network, pump, iterate, linear)
+        link, nozzle = _link_law(network, water, iterate), _nozzle_law(network, iterate)
+        mass, energy = _residuals(network, pump, iterate, link, nozzle)
         if max(mass.max(), energy.max()) <= tolerance:
             return _state(network, pump, iterate, mass, energy, iteration)
-        iterate = _switch(network, pump, _step(network, pump, iterate, linear), tolerance)
+        iterate = _switch(network, pump, _step(network, pump, iterate, link, nozzle), tolerance)
     raise _not_converged(network, mass, energy)
 
 
@@ -98,52 +95,71 @@ def _start(network: TreeNetwork, pump: Pump, water: Water) -> _Iterate:
     return _Iterate(pressure, np.array(flow), nozzle, nozzle > 0)
 
 
-def _linearise(network: TreeNetwork, water: Water, iterate: _Iterate) -> _Linear:
-    pressure, flow, nozzle, is_open = iterate
+def _link_law(network: TreeNetwork, water: Water, iterate: _Iterate) -> _Law:
+    """p_parent + rho g (z_parent - z) - loss(Q) - p and d loss / d Q, in Pa s/m3; 0 at the supply."""
     above, here = network.parent[1:], slice(1, None)
-    bore, q = network.bore_m[here], flow[here]
-    gradient, slope = gradient_and_slope(q, bore, network.roughness_m[here], water)
-    length, fittings = network.length_m[here], (network.minor_k[here], q, bore, water.density_kg_m3)
+    pressure, flow, bore = iterate.pressure_pa, iterate.link_flow_m3_s[here], network.bore_m[here]
+    gradient, slope = gradient_and_slope(flow, bore, network.roughness_m[here], water)
+    length, fittings = network.length_m[here], (network.minor_k[here], flow, bore, water.density_kg_m3)
     loss = gradient * length + minor_loss_pa(*fittings)
     loss_slope = slope * length + minor_loss_slope_pa_s_m3(*fittings)
     fall = water.density_kg_m3 * GRAVITY_M_S2 * (network.z_m[above] - network.z_m[here])
-    nozzle_pa, nozzle_slope = np.zeros_like(flow), np.zeros_like(flow)
-    k, p0, n = network.nozzle_k[is_open], network.nozzle_p0_pa[is_open], network.nozzle_n[is_open]
-    over = (nozzle[is_open] / k) ** (1 / n)
-    nozzle_pa[is_open] = pressure[is_open] - p0 - over
-    nozzle_slope[is_open] = n * nozzle[is_open] / over
-    onward = np.bincount(above, weights=q, minlength=flow.size)
-    return _Linear(
-        link_pa=np.concatenate(([0.0], pressure[above] + fall - loss - pressure[here])),
-        link_slope_pa_s_m3=np.concatenate(([0.0], loss_slope)),
-        nozzle_pa=nozzle_pa,
-        nozzle_slope_m3_s_pa=nozzle_slope,
-        node_m3_s=nozzle + onward - flow,
-    )
+    lack = pressure[above] + fall - loss - pressure[here]
+    return _Law(np.concatenate(([0.0], lack)), np.concatenate(([0.0], loss_slope)))
 
 
-def _step(network: TreeNetwork, pump: Pump, iterate: _Iterate, linear: _Linear) -> _Iterate:
-    """Newton's step: dQ = a + b dp(parent), gathered from leaves to supply, then put in on the way back."""
-    parent, order = network.parent.tolist(), network.order
-    lacks, slopes = linear.link_pa.tolist(), linear.link_slope_pa_s_m3.tolist()
-    a = (linear.node_m3_s + linear.nozzle_slope_m3_s_pa * linear.nozzle_pa).tolist()
-    b = linear.nozzle_slope_m3_s_pa.tolist()
-    for i in reversed(order[1:]):
-        share = 1 / (1 + b[i] * slopes[i])
-        a[i] = (a[i] + b[i] * lacks[i]) * share
+def _nozzle_law(network: TreeNetwork, iterate: _Iterate) -> _Law:
+    """p - p0 - (q / k)^(1/n) and d q / d p, in m3/s per Pa; 0 where no nozzle is open."""
+    lack, slope, at = np.zeros_like(network.z_m), np.zeros_like(network.z_m), iterate.open
+    flow, n = iterate.nozzle_flow_m3_s[at], network.nozzle_n[at]
+    over = (flow / network.nozzle_k[at]) ** (1 / n)
+    lack[at] = iterate.pressure_pa[at] - network.nozzle_p0_pa[at] - over
+    slope[at] = n * flow / over
+    return _Law(lack, slope)
+
+
+def _node_lack_m3_s(network: TreeNetwork, iterate: _Iterate) -> Floats:
+    """q + sum of Q of the links onward - Q."""
+    flow = iterate.link_flow_m3_s
+    onward = np.bincount(network.parent[1:], weights=flow[1:], minlength=flow.size)
+    return iterate.nozzle_flow_m3_s + onward - flow
+
+
+def _step(network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law) -> _Iterate:
+    """Newton's step, with the nozzles' curve in place of its tangent where that would overshoot."""
+    dp, dq = _newton(network, pump, iterate, link, nozzle)
+    pressure, rise = iterate.pressure_pa + dp, nozzle.lack_pa + dp
+    # The curve is concave: where the pressure over p0 more than doubles the tangent leads too far.
+    leaps = iterate.open & (rise > iterate.pressure_pa - nozzle.lack_pa - network.nozzle_p0_pa)
+    tangent = iterate.nozzle_flow_m3_s + nozzle.slope * rise
+    flow = np.where(leaps, _free_flow_m3_s(network, pressure), tangent)
+    return _Iterate(pressure, iterate.link_flow_m3_s + dq, flow, iterate.open)
+
+
+def _newton(
+    network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law
+) -> tuple[Floats, Floats]:
+    """Changes of pressure and flow: dQ = a + b dp(parent), gathered at the supply, put in on the way back.
+
+    Plain numbers and not arrays: a row of nozzles is as deep as it is long, which leaves nothing to vectorise.
+    """
+    parent, onward = network.parent.tolist(), network.order[1:]
+    lack, slope = link.lack_pa.tolist(), link.slope.tolist()
+    a = (_node_lack_m3_s(network, iterate) + nozzle.slope * nozzle.lack_pa).tolist()
+    b = nozzle.slope.tolist()
+    for i in reversed(onward):
+        share = 1 / (1 + b[i] * slope[i])
+        a[i] = (a[i] + b[i] * lack[i]) * share
         b[i] *= share
         a[parent[i]] += a[i]
         b[parent[i]] += b[i]
     dp, dq = [0.0] * len(a), [0.0] * len(a)
     dp[0] = _supply_step_pa(pump, iterate, a[0], b[0])
     dq[0] = a[0] + b[0] * dp[0]
-    for i in order[1:]:
+    for i in onward:
         dq[i] = a[i] + b[i] * dp[parent[i]]
-        dp[i] = dp[parent[i]] + lacks[i] - slopes[i] * dq[i]
-    rise = np.array(dp)
-    nozzle = iterate.nozzle_flow_m3_s + linear.nozzle_slope_m3_s_pa * (linear.nozzle_pa + rise)
-    flow = iterate.link_flow_m3_s + np.array(dq)
-    return _Iterate(iterate.pressure_pa + rise, flow, nozzle, iterate.open)
+        dp[i] = dp[parent[i]] + lack[i] - slope[i] * dq[i]
+    return np.array(dp), np.array(dq)
 
 
 def _supply_step_pa(pump: Pump, iterate: _Iterate, a_m3_s: float, b_m3_s_pa: float) -> float:
@@ -168,17 +184,18 @@ def _free_flow_m3_s(network: TreeNetwork, pressure_pa: Floats) -> Floats:
 
 
 def _residuals(
-    network: TreeNetwork, pump: Pump, iterate: _Iterate, linear: _Linear
+    network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law
 ) -> tuple[Floats, Floats]:
     """What each node lacks: of mass over the net flow, of energy (its worst law) over the set pressure."""
     net, set_pa = float(iterate.link_flow_m3_s[0]), pump.set_pressure_pa
     over = iterate.pressure_pa - network.nozzle_p0_pa
     shut_above = np.where(iterate.open | (network.nozzle_k == 0), 0.0, over)
-    energy = np.maximum.reduce([np.abs(linear.link_pa), np.abs(linear.nozzle_pa), shut_above]) / set_pa
+    energy = np.maximum.reduce([np.abs(link.lack_pa), np.abs(nozzle.lack_pa), shut_above]) / set_pa
     idle = (set_pa - float(iterate.pressure_pa[0])) / set_pa
     spare = (pump.delivery_m3_s - net) / pump.delivery_m3_s
     energy[0] = max(energy[0], abs(min(idle, spare)))  # the supply law: neither below 0, one of them 0
-    return np.abs(linear.node_m3_s) / (net if net > 0 else pump.delivery_m3_s), energy
+    mass = np.abs(_node_lack_m3_s(network, iterate)) / (net if net > 0 else pump.delivery_m3_s)
+    return mass, energy
 
 
 def _state(
