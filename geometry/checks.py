@@ -34,12 +34,12 @@ def faults_between(boundary: Polygon, drawn: Drawn) -> list[Fault]:
             faults += _zone_faults(path, feature, boundary)
         if isinstance(feature, PumpSite):
             faults += _pump_site_faults(path, feature, boundary)
-        if isinstance(feature, MountingLine | TubingLink):
-            faults += _off_site_faults(path, feature, boundary)
+        off_site = _off_site_faults(path, feature, boundary)
+        faults += off_site
         if isinstance(feature, MountingLine):
             faults += _chainage_faults(path, feature)
             faults += _locked_faults(path, feature, keep_outs)
-            faults += _facing_faults(path, feature, boundary, obstacles)
+            faults += [] if off_site else _facing_faults(path, feature, boundary, obstacles)
     return faults
 
 
@@ -57,11 +57,14 @@ def _pump_site_faults(path: str, site: PumpSite, boundary: Polygon) -> Iterator[
         yield Fault(f"{path}.geometry", f"{off:.2f} m outside", "lies outside the boundary", mend)
 
 
-def _off_site_faults(path: str, feature: MountingLine | TubingLink, boundary: Polygon) -> Iterator[Fault]:
-    if not shapely.covers(shapely.buffer(boundary, FENCE_M), feature.line):
-        outside = shapely.length(shapely.difference(feature.line, boundary))
-        mend = f"keep lines on the site, at most {FENCE_M:g} m outside its boundary"
-        yield Fault(f"{path}.geometry", f"{outside:.2f} m outside", "runs off the site", mend)
+def _off_site_faults(path: str, feature: Feature, boundary: Polygon) -> list[Fault]:
+    if not isinstance(feature, MountingLine | TubingLink):
+        return []
+    if shapely.covers(shapely.buffer(boundary, FENCE_M), feature.line):
+        return []
+    outside = shapely.length(shapely.difference(feature.line, boundary))
+    mend = f"keep lines on the site, at most {FENCE_M:g} m outside its boundary"
+    return [Fault(f"{path}.geometry", f"{outside:.2f} m outside", "runs off the site", mend)]
 
 
 def _chainage_faults(path: str, line: MountingLine) -> Iterator[Fault]:

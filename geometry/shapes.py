@@ -19,6 +19,7 @@ from geometry.site_file import did_you_mean, shown
 Rings = tuple[FloatArray, ...]
 """Arrays [n, 3] of x, y, z: a polygon's rings, outer one first; one array for a line or a point."""
 
+_LARGEST = 1e7
 _HEIGHT_LIMITS_M = (-500.0, 9000.0)
 _INVALID = {
     "Self-intersection": "crosses itself",
@@ -86,6 +87,8 @@ def _position_problem(position: object) -> str:
         return "holds something that is no number"
     if not all(math.isfinite(number) for number in position):
         return "holds a number that is not finite"
+    if any(abs(number) > _LARGEST for number in position):
+        return "holds a number that is no coordinate"
     low, high = _HEIGHT_LIMITS_M
     if len(position) == 3 and not low <= position[2] <= high:
         return f"has a ground elevation beyond {low:g} to {high:g} m"

@@ -209,13 +209,13 @@ def yards(draw: st.DrawFn) -> list[shapely.Polygon]:
     """Up to four convex blocks that may overlap, none over the nozzle at the origin, one perhaps with a court."""
     blocks = []
     for _ in range(draw(st.integers(1, 4))):
-        bearing, away = draw(st.floats(0, 360)), draw(st.floats(1.2, 6))
+        bearing, away = draw(st.integers(0, 359)), draw(st.integers(12, 60)) / 10
         centre = away * np.array([np.sin(np.radians(bearing)), np.cos(np.radians(bearing))])
         size = draw(st.floats(0.2, 0.9)) * (away - 0.1)
         block = shapely.Point(centre).buffer(size, quad_segs=draw(st.integers(1, 3)))
         if draw(st.booleans()):
             block = block.difference(shapely.Point(centre).buffer(size / 3, quad_segs=1))
-        blocks.append(block)
+        blocks.append(shapely.set_precision(block, 1e-6))
     return blocks
 
 
