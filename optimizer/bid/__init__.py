@@ -1,0 +1,1 @@
+"""What a bid needs of an alternative: its quantities."""

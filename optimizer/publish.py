@@ -1,0 +1,220 @@
+"""Write a study into a folder, for command line and service alike: study.json, and per option its design's
+files.
+
+All texts are made before the first file is touched, and each file is written whole or not at all. Files
+that an earlier study left in option folders of this study, or in folders that its study.json names, are
+taken away.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from geometry.drawing_shapes import covered_region
+from geometry.geojson import collection, feature, geometry_of
+from geometry.site import Site
+from optimizer.bid.quantities import quantities_csv
+from optimizer.design import Design, design_text
+from optimizer.errors import InputFault
+from optimizer.report.plan import plan_svg
+from optimizer.report.routes import Points, laid, link_routes, path_length, tracks_of
+from optimizer.scenario import Scenario
+from optimizer.study import Alternative, Study
+
+SCHEMA_VERSION = 1
+STUDY_FILE = "study.json"
+OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv")
+_PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
+_LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m")
+_NOZZLE_KEYS = (
+    "id",
+    "circuit",
+    "run",
+    "line",
+    "chainage_m",
+    "height_m",
+    "azimuth_deg",
+    "tilt_deg",
+    "pressure_pa",
+    "flow_m3_s",
+)
+_FIGURES = (
+    "option",
+    "title",
+    "status",
+    "reason",
+    "pump_count",
+    "circuit_count",
+    "nozzle_count",
+    "covered_area_m2",
+    "zone_area_m2",
+    "coverable_area_m2",
+    "model_covered_area_m2",
+    "objective",
+    "objective_value",
+    "objective_bound",
+    "gap",
+    "gap_at_count",
+    "cost_bound",
+    "cost_bound_class",
+    "installed_cost",
+    "tubing_m",
+    "min_pressure_pa",
+    "max_pressure_pa",
+    "flow_m3_s",
+    "reserve",
+    "verified",
+    "time_limit_hit",
+    "rounds",
+    "notes",
+)
+
+
+def publish(study: Study, scenario: Scenario, folder: Path) -> None:
+    """Write study.json, and for each alternative with a design a folder named after its option.
+
+    Raises OSError when the folder cannot be written.
+    """
+    texts = {
+        alternative.option: _option_texts(alternative, alternative.design, study, scenario.site)
+        for alternative in study.alternatives
+        if alternative.design is not None
+    }
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in _folders_before(folder) | {alternative.option for alternative in study.alternatives}:
+        if name not in texts:
+            _take_away(folder / name)
+    for option, files in texts.items():
+        (folder / option).mkdir(exist_ok=True)
+        for name, text in files.items():
+            _write(folder / option / name, text)
+    _write(folder / STUDY_FILE, study_text(study))
+
+
+def out_faults(folder: Path) -> tuple[InputFault, ...]:
+    """Why a study may not be written into a folder: no folder, not ours to write, or full of something
+    else."""
+    mend = "name a new or empty folder, or one that holds an earlier study"
+    if folder.exists() and not folder.is_dir():
+        return (InputFault("--out", "", str(folder), "is not a folder", mend),)
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / STUDY_FILE).is_file():
+        return (InputFault("--out", "", str(folder), f"holds other files and no {STUDY_FILE}", mend),)
+    held = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not os.access(held, os.W_OK | os.X_OK) or not held.is_dir():
+        return (InputFault("--out", "", str(folder), f"cannot be written, {held} does not let it", mend),)
+    return ()
+
+
+def study_text(study: Study) -> str:
+    """The text of study.json; figures that are missing are null, seconds are rounded to milliseconds."""
+    data = {
+        "schema_version": SCHEMA_VERSION,
+        "scenario": study.scenario,
+        "title": study.title,
+        "currency": study.currency,
+        "seed": study.seed,
+        "alternatives": [_figures(alternative) for alternative in study.alternatives],
+    }
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _figures(alternative: Alternative) -> dict[str, Any]:
+    return {
+        **{name: getattr(alternative, name) for name in _FIGURES},
+        "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
+        "folder": alternative.option if alternative.design is not None else None,
+    }
+
+
+def _option_texts(alternative: Alternative, design: Design, study: Study, site: Site) -> dict[str, str]:
+    texts = (
+        design_text(design),
+        json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
+        plan_svg(design, site, study.title, alternative.title),
+        quantities_csv(alternative, study.currency),
+    )
+    return dict(zip(OPTION_FILES, texts, strict=True))
+
+
+def design_features(design: Design, site: Site) -> dict[str, Any]:
+    """The design as a GeoJSON FeatureCollection in the site's own frame; `kind` tells the features apart.
+
+    kind: pump, tubing, nozzle, footprint, covered_area. Tubing follows the features that carry it.
+    """
+    return collection(site.frame, _features(design, site))
+
+
+def _features(design: Design, site: Site) -> Iterator[dict[str, Any]]:
+    place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
+    for pump in design.pumps:
+        yield _point(place[pump.node], "pump", _picked(pump, _PUMP_KEYS))
+    links = laid(design)
+    for link, route in zip(links, link_routes(links, design.nodes, tracks_of(site)), strict=True):
+        yield feature(geometry_of(_path(route.points)), {"kind": "tubing", **_picked(link, _LINK_KEYS)})
+    for nozzle in design.nozzles:
+        yield _point(place[nozzle.node], "nozzle", _picked(nozzle, _NOZZLE_KEYS))
+        yield feature(geometry_of(nozzle.footprint), {"kind": "footprint", "nozzle": nozzle.id})
+    zones = (zone.polygon for zone in design.zones)
+    covered = covered_region((nozzle.footprint for nozzle in design.nozzles), zones)
+    area = {"kind": "covered_area", "area_m2": design.verification.covered_area_m2}
+    yield feature(geometry_of(covered), area)
+
+
+def _point(place: tuple[float, float], kind: str, properties: Mapping[str, Any]) -> dict[str, Any]:
+    return feature(geometry_of({"type": "Point", "coordinates": place}), {"kind": kind, **properties})
+
+
+def _path(points: Points) -> dict[str, Any]:
+    """A line, or a point where a tube only rises or drops."""
+    if path_length(points) > 0:
+        return {"type": "LineString", "coordinates": points.tolist()}
+    return {"type": "Point", "coordinates": points[0].tolist()}
+
+
+def _picked(item: object, keys: tuple[str, ...]) -> dict[str, Any]:
+    return {key: getattr(item, key) for key in keys}
+
+
+def _folders_before(folder: Path) -> set[str]:
+    """Option folders that the study.json in place names; none where it cannot be read."""
+    try:
+        before = json.loads((folder / STUDY_FILE).read_text(encoding="utf-8"))
+        names = {alternative["folder"] for alternative in before["alternatives"]}
+    except (OSError, ValueError, LookupError, TypeError):
+        return set()
+    return {name for name in names if isinstance(name, str) and name == Path(name).name and name not in ("", "..")}
+
+
+def _take_away(folder: Path) -> None:
+    """Remove what a study wrote into an option's folder, and the folder if nothing else is in it."""
+    for name in OPTION_FILES:
+        (folder / name).unlink(missing_ok=True)
+    if folder.is_dir() and not any(folder.iterdir()):
+        folder.rmdir()
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file whole or not at all: into a file beside it, which then takes its place."""
+    handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(beside, 0o666 & ~_umask())
+        os.replace(beside, path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    """The process's mask of file permissions, which can only be read by setting it."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

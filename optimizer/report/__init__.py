@@ -1,0 +1,1 @@
+"""What a designer shows of an alternative: drawings."""

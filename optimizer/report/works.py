@@ -1,0 +1,173 @@
+"""What is to be built: tubing by run and size, nozzles with their facing, pumps."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from geometry.site import PumpSite, Site
+from optimizer.design import Design, Link
+from optimizer.report.routes import (
+    Points,
+    Route,
+    beside,
+    chains,
+    laid,
+    link_routes,
+    sampled,
+    strung,
+    tracks_of,
+)
+from optimizer.report.sheet import View, disc, shape_mm, stroke
+from optimizer.report.style import INK, PAPER, RunKey, RunStyle, run_styles, tubing_widths_pt
+
+NOZZLE_MM = 0.72
+TICK_MM = 2.3
+PUMP_MM = 2.6
+_CELL_M, _MEETING_CELLS = 0.5, 8  # circuits with more squares of ground in common than this run side by side
+_APART_MM = 0.9  # between the tubes of different circuits in one corridor
+
+
+@dataclass(frozen=True)
+class Tube:
+    """A stretch of one run in one size, as drawn: points in mm, water flowing from first to last."""
+
+    run: RunKey
+    tubing: str
+    points_mm: Points
+
+
+@dataclass(frozen=True)
+class Look:
+    """How the works of a design are told apart: style by (circuit, run), line width by tubing."""
+
+    runs: dict[RunKey, RunStyle]
+    widths_pt: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Works:
+    """The works as drawn: tubes, their look, places [n, 2] in mm of nozzles, pumps and unused pump sites."""
+
+    tubes: tuple[Tube, ...]
+    look: Look
+    nozzles_mm: Points
+    pumps_mm: Points
+    idle_mm: Points
+
+
+def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
+    """Draw tubing, nozzles and pumps, and say where they came to lie."""
+    look = look_of(design)
+    place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
+    works = Works(
+        _tubes(design, site, view),
+        look,
+        _points(view, [place[nozzle.node] for nozzle in design.nozzles]),
+        _points(view, [place[pump.node] for pump in design.pumps]),
+        _points(view, [(spot.x_m, spot.y_m) for spot in idle_sites(design, site)]),
+    )
+    _draw_tubes(axes, works.tubes, look)
+    for (x, y), nozzle in zip(works.nozzles_mm, design.nozzles, strict=True):
+        draw_nozzle(axes, x, y, nozzle.azimuth_deg, look.runs[(nozzle.circuit, nozzle.run)].colour)
+    for x, y in works.idle_mm:
+        draw_idle_pump_site(axes, x, y)
+    for x, y in works.pumps_mm:
+        draw_pump(axes, x, y)
+    return works
+
+
+def idle_sites(design: Design, site: Site) -> tuple[PumpSite, ...]:
+    """Pump sites that the design leaves unused."""
+    taken = {pump.site for pump in design.pumps}
+    return tuple(spot for spot in site.pump_sites if spot.name not in taken)
+
+
+def _points(view: View, points_m: list[tuple[float, float]]) -> Points:
+    return view.mm(points_m) if points_m else np.empty((0, 2))
+
+
+def look_of(design: Design) -> Look:
+    """Styles in the order in which the design names its runs."""
+    links = laid(design)
+    named = {(link.circuit, link.run) for link in links} | {(one.circuit, one.run) for one in design.nozzles}
+    order = sorted(named, key=natural)
+    return Look(run_styles(order), tubing_widths_pt({link.tubing: link.bore_m for link in links}))
+
+
+def natural(words: Sequence[str]) -> list[list[int | str]]:
+    """Sorting key under which R2 comes before R10."""
+    return [[int(bit) if index % 2 else bit for index, bit in enumerate(re.split(r"(\d+)", word))] for word in words]
+
+
+def _tubes(design: Design, site: Site, view: View) -> tuple[Tube, ...]:
+    """The tubing on paper; tubes of different circuits lie side by side."""
+    links = laid(design)
+    routes = link_routes(links, design.nodes, tracks_of(site))
+    lanes = _lanes(links, routes)
+    found = []
+    for chain in chains(links, routes):
+        first, whole = links[chain[0]], strung([routes[index] for index in chain])
+        if len(whole.points) > 1:
+            points = beside(view.mm(whole.points), lanes[first.circuit] * _APART_MM * whole.side)
+            found.append(Tube((first.circuit, first.run), first.tubing, points))
+    return tuple(found)
+
+
+def _lanes(links: Sequence[Link], routes: Sequence[Route]) -> dict[str, float]:
+    """How many tube distances left of the corridor's middle each circuit is drawn: 0 where it is alone."""
+    ground: dict[str, set[tuple[int, int]]] = {}
+    for link, route in zip(links, routes, strict=True):
+        cells = np.rint(sampled(route.points, _CELL_M / 2) / _CELL_M).astype(int)
+        ground.setdefault(link.circuit, set()).update(map(tuple, cells.tolist()))
+    sharing = [
+        circuit
+        for circuit in sorted(ground, key=lambda name: natural([name]))
+        if any(len(ground[circuit] & cells) > _MEETING_CELLS for other, cells in ground.items() if other != circuit)
+    ]
+    middle = (len(sharing) - 1) / 2
+    return {circuit: middle - sharing.index(circuit) if circuit in sharing else 0.0 for circuit in ground}
+
+
+def _draw_tubes(axes: Axes, drawn: Sequence[Tube], look: Look) -> None:
+    """Tubing, each run in its colour and dash, each size in its width, on a thin white edge."""
+    for tube in sorted(drawn, key=lambda tube: -look.widths_pt[tube.tubing]):
+        width, style = look.widths_pt[tube.tubing], look.runs[tube.run]
+        stroke(axes, tube.points_mm, PAPER, width + 1.0, 6.0, alpha=0.8)
+        stroke(axes, tube.points_mm, style.colour, width, 7.0, style.dash)
+
+
+def draw_nozzle(axes: Axes, x: float, y: float, azimuth_deg: float, colour: str) -> None:
+    """One nozzle symbol: a dot, and a tick along its azimuth (clockwise from north)."""
+    turn = math.radians(azimuth_deg)
+    tip = (x + TICK_MM * math.sin(turn), y + TICK_MM * math.cos(turn))
+    stroke(axes, np.array([(x, y), tip]), PAPER, 1.6, 11.0)
+    stroke(axes, np.array([(x, y), tip]), INK, 0.7, 11.1)
+    disc(axes, x, y, NOZZLE_MM, 12.0, facecolor=colour, edgecolor=PAPER, linewidth=0.35)
+
+
+def draw_pump(axes: Axes, x: float, y: float) -> None:
+    """The usual sign of a pump: a circle round a triangle that points the way of delivery."""
+    disc(axes, x, y, PUMP_MM, 14.0, facecolor=PAPER, edgecolor=INK, linewidth=1.3)
+    corners = [(x + PUMP_MM * math.cos(a), y + PUMP_MM * math.sin(a)) for a in np.radians((0, 120, 240))]
+    shape_mm(axes, corners, 14.1, facecolor=INK, linewidth=0)
+
+
+def draw_idle_pump_site(axes: Axes, x: float, y: float) -> None:
+    """A place where a pump could stand and none does."""
+    disc(
+        axes,
+        x,
+        y,
+        0.75 * PUMP_MM,
+        13.0,
+        facecolor=PAPER,
+        edgecolor=INK,
+        linewidth=0.8,
+        linestyle=(0, (2, 1.5)),
+    )

@@ -1,0 +1,238 @@
+"""What the command line shows: live progress, tables and lists. Text only; nothing is computed here but
+layout.
+
+Results go to standard output, progress and faults to standard error. Every number carries its unit.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from hydraulics.units import System, show
+from optimizer.design import Verification
+from optimizer.instance import Inspection
+from optimizer.progress import Progress, Report
+from optimizer.study import Alternative, Study
+
+CAUTIONS = (
+    "Cautions: what is misted, where and when follows the product's label and local codes. Prices and "
+    "lengths are the scenario's; check them on site. Power, water and back-flow protection are for licensed "
+    "trades."
+)
+_PLAIN_EVERY_S = 5.0  # at most one line an option in this time, unless its stage changes
+_NAME_WIDTH, _CELL_WIDTH = 26, 18
+_NONE = "–"
+
+
+@contextmanager
+def progress_shown(console: Console) -> Iterator[Report]:
+    """A report that shows each option's latest state: a live table on a terminal, throttled lines
+    elsewhere."""
+    board = _Board()
+    if not console.is_terminal:
+        yield _Lines(console).report
+        return
+    with Live(get_renderable=board.table, console=console, refresh_per_second=4, transient=True):
+        yield board.report
+
+
+@dataclass
+class _Board:
+    """The latest progress of each option, in the order in which they were first heard of."""
+
+    latest: dict[str, Progress] = field(default_factory=dict)
+    heard: dict[str, float] = field(default_factory=dict)
+
+    def report(self, progress: Progress) -> None:
+        self.latest[progress.option] = progress
+        self.heard[progress.option] = time.monotonic()
+
+    def table(self) -> Table:
+        table = Table(box=None, pad_edge=False, header_style="bold", expand=False)
+        for name in ("option", "stage", "best", "bound", "gap", "time", ""):
+            table.add_column(name, justify="right" if name in ("best", "bound", "gap", "time") else "left")
+        for option, progress in self.latest.items():
+            running = time.monotonic() - self.heard[option] if progress.stage != "done" else 0.0
+            table.add_row(*_progress_cells(progress, running))
+        return table
+
+
+@dataclass
+class _Lines:
+    """Progress as plain lines."""
+
+    console: Console
+    told: dict[str, tuple[str, float]] = field(default_factory=dict)
+
+    def report(self, progress: Progress) -> None:
+        stage, at = self.told.get(progress.option, ("", 0.0))
+        now = time.monotonic()
+        if progress.stage == stage and now - at < _PLAIN_EVERY_S:
+            return
+        self.told[progress.option] = (progress.stage, now)
+        option, stage, best, bound, gap, seconds, note = _progress_cells(progress, 0.0)
+        figures = [f"{name} {words}" for name, words in (("best", best), ("bound", bound), ("gap", gap)) if words]
+        words = "  ".join(part for part in (f"{option}: {stage}", *figures, seconds, note) if part)
+        self.console.print(Text(words), soft_wrap=True)
+
+
+def _progress_cells(progress: Progress, running_s: float) -> tuple[str, ...]:
+    return (
+        progress.option or "all options",
+        progress.stage,
+        _figure(progress.incumbent),
+        _figure(progress.bound),
+        "" if progress.gap is None else _percent(progress.gap, 2),
+        f"{progress.seconds + running_s:.1f} s",
+        progress.note,
+    )
+
+
+def _figure(value: float | None) -> str:
+    return "" if value is None else f"{value:,.1f}"
+
+
+def _percent(share: float, digits: int = 1) -> str:
+    return f"{100.0 * share:.{digits}f} %"
+
+
+def show_study(study: Study, units: System, console: Console) -> None:
+    """The alternatives side by side, then what must be known of each, then the cautions.
+
+    Alternatives are columns; where the terminal is too narrow for all they stand in several tables.
+    """
+    at_once = max(1, (console.width - _NAME_WIDTH) // _CELL_WIDTH)
+    for start in range(0, len(study.alternatives), at_once):
+        console.print(_comparison(study, study.alternatives[start : start + at_once], units))
+        console.print()
+    for alternative in study.alternatives:
+        _show_remarks(alternative, console)
+    console.print(Text(CAUTIONS, style="dim"))
+
+
+def _comparison(study: Study, alternatives: Sequence[Alternative], units: System) -> Table:
+    table = Table(title=Text(study.title, style="bold"), title_justify="left", box=None, pad_edge=False)
+    table.add_column("", max_width=_NAME_WIDTH, no_wrap=True)
+    for alternative in alternatives:
+        table.add_column(Text(alternative.option), justify="right", overflow="fold")
+    for name, cell in _figure_rows(study.currency, units):
+        table.add_row(Text(name), *(Text(cell(one), style=_style(name, one)) for one in alternatives))
+    return table
+
+
+def _style(row: str, alternative: Alternative) -> str:
+    if row != "status":
+        return ""
+    return "bold green" if alternative.verified else "bold red"
+
+
+def _figure_rows(currency: str, units: System) -> tuple[tuple[str, Callable[[Alternative], str]], ...]:
+    """Name of each row, and how its cell is written."""
+
+    def quantity(name: str, kind: str, digits: int | None = None) -> Callable[[Alternative], str]:
+        return lambda one: _or_none(getattr(one, name), lambda value: show(value, kind, units, digits))
+
+    def percent(name: str, digits: int = 1) -> Callable[[Alternative], str]:
+        return lambda one: _or_none(getattr(one, name), lambda value: _percent(value, digits))
+
+    return (
+        ("status", lambda one: one.status.replace("_", " ")),
+        (
+            "pumps, circuits",
+            lambda one: f"{_count(one.pump_count, 'pump')}, {_count(one.circuit_count, 'circuit')}",
+        ),
+        ("nozzles", lambda one: _or_none(one.nozzle_count, lambda value: _count(value, "nozzle"))),
+        ("covered area", quantity("covered_area_m2", "area", 0)),
+        ("share of the zones", lambda one: _share(one.covered_area_m2, one.zone_area_m2)),
+        ("share of the coverable", lambda one: _share(one.covered_area_m2, one.coverable_area_m2)),
+        ("gap to any in-band design", percent("gap", 2)),
+        ("gap at this many nozzles", percent("gap_at_count", 2)),
+        ("lowest pressure", quantity("min_pressure_pa", "pressure")),
+        ("highest pressure", quantity("max_pressure_pa", "pressure")),
+        ("flow of all circuits", quantity("flow_m3_s", "flow")),
+        ("unused pump capacity", percent("reserve")),
+        ("tubing", quantity("tubing_m", "length", 0)),
+        (
+            "installed cost",
+            lambda one: _or_none(one.installed_cost, lambda value: f"{value:,.0f} {currency}"),
+        ),
+        ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
+        ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else _NONE),
+    )
+
+
+def _or_none(value: float | None, words: Callable[[float], str]) -> str:
+    return _NONE if value is None else words(value)
+
+
+def _count(number: float, what: str) -> str:
+    return f"{number:.0f} {what}" + ("" if number == 1 else "s")
+
+
+def _share(part: float | None, whole: float | None) -> str:
+    return _NONE if part is None or not whole else _percent(part / whole)
+
+
+def _show_remarks(alternative: Alternative, console: Console) -> None:
+    remarks = [*([alternative.reason] if alternative.reason else []), *alternative.rounds, *alternative.notes]
+    if remarks:
+        console.print(Text(f"{alternative.option}: {alternative.title}", style="bold"))
+        for remark in remarks:
+            console.print(Text(f"  - {remark}"), soft_wrap=not console.is_terminal)
+
+
+def show_inspection(found: Inspection, units: System, console: Console) -> None:
+    """What a sound scenario holds."""
+    table = Table(
+        title=Text(found.name, style="bold"),
+        title_justify="left",
+        box=None,
+        pad_edge=False,
+        show_header=False,
+    )
+    for name, value in _inspection_rows(found, units):
+        table.add_row(Text(name), Text(value))
+    console.print(table)
+
+
+def _inspection_rows(found: Inspection, units: System) -> Iterator[tuple[str, str]]:
+    yield "site", show(found.boundary_area_m2, "area", units, 0)
+    for name, area in found.zone_area_m2.items():
+        yield f"zone {name}", show(area, "area", units, 0)
+    for name, length in found.line_length_m.items():
+        yield f"mounting line {name}", show(length, "length", units)
+    yield "all mounting lines", show(sum(found.line_length_m.values()), "length", units)
+    yield "candidate positions", _count(found.candidate_count, "position")
+    for reason, count in found.positions_left_out:
+        yield f"  left out, {reason}", _count(count, "position")
+    yield "coverage cells", _count(found.cell_count, "cell")
+    yield "coverable area", show(found.coverable_area_m2, "area", units, 0)
+    yield "pump sites", ", ".join(found.pump_sites)
+    yield "ways for tubing", show(found.corridor_length_m, "length", units, 0)
+    yield "junctions", _count(found.junction_count, "junction")
+    for name, nozzles in found.options:
+        yield f"option {name}", f"at most {_count(nozzles, 'nozzle')}"
+
+
+def show_verification(state: Verification, off: Sequence[str], units: System, console: Console) -> None:
+    """What a design's re-check found: the state, every fault, every stored figure that is off."""
+    low, high = (show(pressure, "pressure", units) for pressure in state.band_pa)
+    least, most = (show(p, "pressure", units) for p in (state.min_pressure_pa, state.max_pressure_pa))
+    flows = ", ".join(f"{circuit} {show(flow, 'flow', units)}" for circuit, flow in state.flow_m3_s.items())
+    console.print(Text(f"pressure at the nozzles {least} to {most}, allowed {low} to {high}"))
+    console.print(Text(f"flow {flows}; covered area {show(state.covered_area_m2, 'area', units)}"))
+    for fault in (*state.low_faults, *state.high_faults, *state.pump_faults):
+        console.print(Text(f"  - {fault}"), soft_wrap=True)
+    for sentence in off:
+        console.print(Text(f"  - {sentence}"), soft_wrap=True)
+    sound = state.verified and not off
+    words = "verified: every stored figure is what the full calculation gives" if sound else "NOT VERIFIED"
+    console.print(Text(words, style="bold green" if sound else "bold red"))
