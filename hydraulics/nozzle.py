@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
 
 from hydraulics.errors import RangeError
 
@@ -81,6 +80,8 @@ def curve_from_readings(
         return float(np.sum((log_flows - log_k - n * logs) ** 2)), log_k, n
 
     if closing_pa is None:
+        from scipy.optimize import minimize_scalar  # here: it is slow to load and seldom needed
+
         lowest = float(pressures.min())
         best = minimize_scalar(lambda p0_pa: fit(p0_pa)[0], bounds=(0.0, 0.999 * lowest), method="bounded",
                                options={"xatol": 1e-9 * lowest})

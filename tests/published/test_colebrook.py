@@ -1,7 +1,7 @@
 """Colebrook (1939), J. Inst. Civ. Eng. 11, 133: 1/sqrt f = -2 log10(eps / 3.7 D + 2.51 / (Re sqrt f)).
 
 Values computed two ways outside this project, once more here by `fluids`. The package itself uses the
-explicit formula of Swamee and Jain; the distance asserted is theirs (test_swamee_jain.py), not a loose tolerance.
+formula of Swamee and Jain; the distance asserted is theirs (test_swamee_jain.py), not a loose tolerance.
 """
 
 from __future__ import annotations
