@@ -30,6 +30,26 @@ class Reach:
 
 
 @dataclass(frozen=True, eq=False)
+class _Aim:
+    """Nozzles [M] and which way they face."""
+
+    xy: FloatArray
+    z_m: FloatArray
+    azimuth_deg: FloatArray
+    radius_m: FloatArray
+    angle_deg: float
+
+    def of(self, chosen: IntArray) -> _Aim:
+        """Some of them."""
+        arrays = (self.xy, self.z_m, self.azimuth_deg, self.radius_m)
+        return _Aim(*(array[chosen] for array in arrays), self.angle_deg)
+
+    def shapes(self, eye: FloatArray) -> Shapes:
+        """Their discs or sectors about the eyes [M, 2]."""
+        return reach_shapes(eye, self.azimuth_deg, self.radius_m, self.angle_deg)
+
+
+@dataclass(frozen=True, eq=False)
 class Footprints:
     """Footprints [M'] in order of their positions, each in the first facing that is legal.
 
@@ -61,12 +81,14 @@ def footprints(
     tries = _azimuths_to_try(site, positions, facings)
     tilt_deg = np.array([line.tilt_deg for line in site.lines])[positions.line]
     radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
+    xy = np.column_stack([positions.x_m, positions.y_m])
     polygons = np.full(len(positions), None, dtype=object)
     azimuth_deg = np.full(len(positions), np.nan)
     reasons: list[list[str]] = [[] for _ in range(len(positions))]
     for asked in tries:
         open_ = np.flatnonzero(np.isnan(azimuth_deg) & ~np.isnan(asked))
-        cut, faults = _facing_footprints(site, positions, open_, asked[open_], radius_m, reach, setback_m)
+        aim = _Aim(xy, positions.z_m, asked, radius_m, reach.spray_angle_deg).of(open_)
+        cut, faults = _judged(site, aim, setback_m)
         for i, polygon, fault in zip(open_, cut, faults, strict=True):
             if fault:
                 reasons[i].append(fault)
@@ -126,38 +148,36 @@ def _azimuths_to_try(
     return tries
 
 
-def _facing_footprints(
-    site: Site,
-    positions: Positions,
-    chosen: IntArray,
-    azimuth_deg: FloatArray,
-    radius_m: FloatArray,
-    reach: Reach,
-    setback_m: float,
-) -> tuple[Shapes, list[str]]:
-    """Footprints of the chosen positions, and why each is illegal ("" where it is legal)."""
-    xy = np.column_stack([positions.x_m, positions.y_m])[chosen]
-    polygons = np.full(len(chosen), shapely.Polygon(), dtype=object)
-    faults = [""] * len(chosen)
-    for tall, members in _by_blockers(site, positions.z_m[chosen]):
-        eye, hidden = xy[members], np.full(len(members), shapely.Polygon(), dtype=object)
-        deep = np.zeros(len(members), dtype=bool)
-        if tall:
-            block = blockers([site.obstacles[k].polygon for k in tall])
-            eye, deep = eyes(block, eye, azimuth_deg[members])
-            hidden = shadows(block, eye, 1.01 * radius_m[chosen][members])
-        shapes = reach_shapes(eye, azimuth_deg[members], radius_m[chosen][members], reach.spray_angle_deg)
-        cut = _within(site, _lit(shapes, hidden), eye)
-        for i, polygon, inside in zip(members, cut, deep, strict=True):
-            polygons[i] = polygon
-            faults[i] = "stands inside an obstacle that is higher than the nozzle" if inside else ""
-    _add_faults(
-        faults, shapely.area(polygons) < LEAST_AREA_M2, "obstacles and the boundary leave no footprint"
-    )
+def _judged(site: Site, aim: _Aim, setback_m: float) -> tuple[Shapes, list[str]]:
+    """Footprints of nozzles so aimed, and why each is illegal ("" where it is legal)."""
+    polygons = np.full(len(aim.xy), shapely.Polygon(), dtype=object)
+    faults = [""] * len(aim.xy)
+    for tall, members in _by_blockers(site, aim.z_m):
+        polygons[members], deep = _seen(site, tall, aim.of(members))
+        for i in members[deep]:
+            faults[i] = f"stands inside obstacle {_around(site, tall, aim.xy[i])}, below its top"
+    bare = shapely.area(polygons) < LEAST_AREA_M2
+    _add_faults(faults, bare, "obstacles and the boundary leave no footprint")
     for keep_out in site.keep_outs:
         if "mist" in keep_out.forbids:
             _add_faults(faults, _enters(polygons, keep_out, setback_m), _mist_reason(keep_out, setback_m))
     return polygons, faults
+
+
+def _seen(site: Site, tall: Sequence[int], aim: _Aim) -> tuple[Shapes, BoolArray]:
+    """What nozzles see of their reach over the obstacles that are not `tall`; which stand deep inside those."""
+    if not tall:
+        return _within(site, aim.shapes(aim.xy), aim.xy), np.zeros(len(aim.xy), dtype=bool)
+    block = blockers([site.obstacles[k].polygon for k in tall])
+    eye, deep = eyes(block, aim.xy, aim.azimuth_deg)
+    # The corners of a footprint stand a little outside its radius.
+    hidden = shadows(block, eye, 1.01 * aim.radius_m)
+    return _within(site, _lit(aim.shapes(eye), hidden), eye), deep
+
+
+def _around(site: Site, tall: Sequence[int], xy: FloatArray) -> str:
+    point = shapely.Point(xy)
+    return " and ".join(f'"{one.name}"' for k in tall if (one := site.obstacles[k]).polygon.covers(point))
 
 
 def _by_blockers(site: Site, z_m: FloatArray) -> list[tuple[tuple[int, ...], IntArray]]:

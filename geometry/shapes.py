@@ -75,7 +75,8 @@ def _positions(raw: object, path: str, single: bool = False) -> tuple[FloatArray
     ]
     if faults:
         return np.zeros((0, 3)), faults
-    array = np.array([[*position, 0.0][:3] for position in raw], dtype=float).reshape(-1, 3)
+    # To 1e-12 of a degree or metre: no denormal numbers further on.
+    array = np.round(np.array([[*position, 0.0][:3] for position in raw], dtype=float).reshape(-1, 3), 12)
     repeated = np.all(np.diff(array[:, :2], axis=0) == 0.0, axis=1)
     return array[np.concatenate([[True], ~repeated])[: len(array)]], []
 

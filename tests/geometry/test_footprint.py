@@ -115,7 +115,7 @@ def test_a_nozzle_deep_inside_a_building_is_dropped() -> None:
     found = all_of(site([line("a", [(-12, -10), (-9, -10)])], obstacles=[HOUSE]), Reach(R))
     assert len(found.polygons) == 0
     assert [index for index, _ in found.dropped] == [0, 1, 2, 3]
-    assert "inside an obstacle" in found.dropped[0][1]
+    assert found.dropped[0][1] == 'stands inside obstacle "house", below its top'
 
 
 def test_houses_wall_to_wall_hide_as_one() -> None:

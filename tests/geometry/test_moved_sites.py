@@ -59,9 +59,9 @@ def turned(degrees: float, shift: tuple[float, float], mirror: bool) -> Move:
 
 @settings(max_examples=30, deadline=None)
 @given(
-    degrees=st.floats(0, 360),
-    east=st.floats(-500, 500),
-    north=st.floats(-500, 500),
+    degrees=st.integers(0, 3600).map(lambda tenths: tenths / 10),
+    east=st.integers(-500, 500_000),
+    north=st.integers(-500, 5_000_000),
     mirror=st.booleans(),
     angle=st.sampled_from([360.0, 130.0]),
 )

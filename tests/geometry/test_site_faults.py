@@ -350,7 +350,7 @@ def damaged(changes: list[tuple[tuple[Any, ...], Any, bool]]) -> Json:
             if drop:
                 del owner[path[-1]]
             else:
-                owner[path[-1]] = wild
+                owner[path[-1]] = copy.deepcopy(wild)
         except (TypeError, KeyError, IndexError):
             continue
     return raw
