@@ -190,10 +190,12 @@ def _written(reader: TomlReader) -> _Written:
 
 
 def _read_on_sale(folder: Path, reader: TomlReader) -> OnSale:
-    """What the scenario's catalogue sells; the usual one, if any, where scenario.toml cannot be read."""
-    file = str(reader.raw.get("catalogue", CATALOGUE_FILE))
-    on_sale = read_on_sale(folder / file, file)
-    return on_sale if reader.raw or (folder / file).exists() else replace(on_sale, faults=())
+    """What the scenario's catalogue sells; the usual one, if it is there, where scenario.toml names none in words."""
+    named = reader.raw.get("catalogue", CATALOGUE_FILE)
+    if reader.raw and isinstance(named, str) and named:
+        return read_on_sale(folder / named, named)
+    on_sale = read_on_sale(folder / CATALOGUE_FILE, CATALOGUE_FILE)
+    return on_sale if (folder / CATALOGUE_FILE).exists() else replace(on_sale, faults=())
 
 
 def _read_site(path: Path) -> tuple[Site | None, tuple[InputFault, ...]]:

@@ -98,7 +98,7 @@ def test_one_value_of_the_site_is_odd(tmp_path: Path, odd: Any, seed: int) -> No
     _read(yard(tmp_path, site=json.dumps(site)))
 
 
-@pytest.mark.parametrize("name", ["\\u0000", "a/../../b", ".", "/dev/null", "x" * 390])
+@pytest.mark.parametrize("name", ["", "\\u0000", "a/../../b", ".", "/dev/null", "x" * 390])
 def test_catalogue_at_an_odd_place(name: str, tmp_path: Path) -> None:
     _read(yard(tmp_path, scenario=swapped(SCENARIO, '"shop.toml"', f'"{name}"')))
 
