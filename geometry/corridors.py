@@ -163,24 +163,18 @@ def _way_edges(
 
 
 def _way_edge(site: Site, way: Way, tail: int, head: int, span: Stretch, allowance: float) -> _Edge:
-    at = vertex_chainages_m(way.path)
-    within = np.flatnonzero((at > span.from_m + NEAR_M) & (at < span.to_m - NEAR_M))
-    course = np.concatenate([[span.from_m], at[within], [span.to_m]])
-    rises = np.diff(np.interp(course, at, way.tube_m))
-    azimuths = stretch_azimuths_deg(way.path)
-    first, last = (
-        stretch_index(way.path, [span.from_m])[0],
-        stretch_index(way.path, [span.to_m - 2 * NEAR_M])[0],
-    )
     plan_m = span.to_m - span.from_m
+    slope_m, bends = _course(way, span)
+    first, last = stretch_index(way.path, [span.from_m, span.to_m - 2 * NEAR_M])
+    azimuths = stretch_azimuths_deg(way.path)
     edge = _Edge(
         tail,
         head,
-        length_m=float(np.hypot(np.diff(course), rises).sum()) * (1.0 + allowance),
+        length_m=slope_m * (1.0 + allowance),
         plan_m=plan_m,
         line=way.line,
         link=way.link,
-        bends=int(np.count_nonzero(turns_deg(azimuths[within - 1], azimuths[within]) > BEND_DEG)),
+        bends=bends,
         tail_azimuth_deg=float(azimuths[first]),
         head_azimuth_deg=float(azimuths[last]),
     )
@@ -190,6 +184,17 @@ def _way_edge(site: Site, way: Way, tail: int, head: int, span: Stretch, allowan
     share = plan_m / sum(part.to_m - part.from_m for part in way.free)
     unit_cost = np.nan if link.unit_cost is None else link.unit_cost
     return edge._replace(ground=link.ground, unit_cost=unit_cost, sleeve_cost=link.sleeve_cost * share)
+
+
+def _course(way: Way, span: Stretch) -> tuple[float, int]:
+    """Length of a stretch along the slope, and its number of bends."""
+    at = vertex_chainages_m(way.path)
+    within = np.flatnonzero((at > span.from_m + NEAR_M) & (at < span.to_m - NEAR_M))
+    stops = np.concatenate([[span.from_m], at[within], [span.to_m]])
+    rises = np.diff(np.interp(stops, at, way.tube_m))
+    azimuths = stretch_azimuths_deg(way.path)
+    bends = np.count_nonzero(turns_deg(azimuths[within - 1], azimuths[within]) > BEND_DEG)
+    return float(np.hypot(np.diff(stops), rises).sum()), int(bends)
 
 
 def _joint(nodes: Sequence[FloatArray], a: int, b: int) -> _Edge:

@@ -41,8 +41,10 @@ class _Aim:
 
     def of(self, chosen: IntArray) -> _Aim:
         """Some of them."""
-        arrays = (self.xy, self.z_m, self.azimuth_deg, self.radius_m)
-        return _Aim(*(array[chosen] for array in arrays), self.angle_deg)
+        xy, z_m, azimuth_deg, radius_m = (
+            array[chosen] for array in (self.xy, self.z_m, self.azimuth_deg, self.radius_m)
+        )
+        return _Aim(xy, z_m, azimuth_deg, radius_m, self.angle_deg)
 
     def shapes(self, eye: FloatArray) -> Shapes:
         """Their discs or sectors about the eyes [M, 2]."""

@@ -239,3 +239,34 @@ def far_ends(drawn: dict[str, list[tuple[float, float]]], turn_deg: float, order
     xy = np.column_stack([graph.x_m, graph.y_m])
     ends = [np.argmin(np.hypot(*(xy - turned[name][-1]).T)) for name in ("fence", "row")]
     return [distance(graph, int(graph.site_node[0]), int(end)) for end in ends]
+
+
+@st.composite
+def grid_segments(draw: st.DrawFn) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Up to eight upright or level segments on whole metres."""
+    found = []
+    for _ in range(draw(st.integers(1, 8))):
+        x, y, length = draw(st.integers(0, 9)), draw(st.integers(0, 9)), draw(st.integers(1, 6))
+        found.append(((x, y), (x + length, y) if draw(st.booleans()) else (x, y + length)))
+    return found
+
+
+@settings(max_examples=100, deadline=None)
+@given(segments=grid_segments(), allowance=st.sampled_from([0.0, 0.25]))
+def test_what_touches_is_connected_and_no_metre_is_lost(
+    segments: list[tuple[tuple[int, int], tuple[int, int]]], allowance: float
+) -> None:
+    """Independent: level and upright segments touch where their whole-number boxes do; union by plain loops."""
+    graph = corridors(site([line(f"l{k}", segment, 0.0) for k, segment in enumerate(segments)]), allowance)
+    for k, ((x0, y0), (x1, y1)) in enumerate(segments):
+        assert graph.plan_m[graph.line == k].sum() == pytest.approx(x1 - x0 + y1 - y0)
+    assert graph.length_m.sum() == pytest.approx((1 + allowance) * graph.plan_m.sum())
+    part = list(range(len(segments)))
+    for i, (a, b) in enumerate(segments):
+        for j, (c, d) in enumerate(segments):
+            if max(a[0], c[0]) <= min(b[0], d[0]) and max(a[1], c[1]) <= min(b[1], d[1]):
+                part = [min(part[i], part[j]) if p in (part[i], part[j]) else p for p in part]
+    for i, (a, _) in enumerate(segments):
+        for j, (c, _) in enumerate(segments):
+            places = [np.flatnonzero((graph.x_m == q[0]) & (graph.y_m == q[1]))[0] for q in (a, c)]
+            assert np.isfinite(distance(graph, *map(int, places))) == (part[i] == part[j])
