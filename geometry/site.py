@@ -13,7 +13,6 @@ from shapely import LineString, Polygon
 
 from geometry.frame import Frame
 
-FORBIDDABLE = ("mist", "mounting", "tubing", "trench")
 FACING_WORDS = ("in", "out", "left", "right", "all")
 PUMP_SITE_NEEDS = ("power", "water", "backflow", "pad")
 
