@@ -13,6 +13,7 @@ import numpy as np
 from shapely import LineString, Point, Polygon
 
 from geometry.frame import Frame
+from geometry.geojson import mapping_of
 from geometry.site import KeepOut, MountingLine, Obstacle, PumpSite, Site, Stretch, TubingLink, Zone
 from hydraulics.friction import FRICTION_LAW
 from hydraulics.nozzle import NozzleCurve
@@ -153,7 +154,7 @@ class _Works:
             nodes=tuple(self.nodes.values()),
             links=tuple(self.links),
             nozzles=tuple(self.nozzles),
-            zones=tuple(ZoneArea(z.name, z.weight, z.polygon.__geo_interface__) for z in self.site.zones),
+            zones=tuple(ZoneArea(z.name, z.weight, mapping_of(z.polygon)) for z in self.site.zones),
             verification=Verification(
                 verified, (12e5, 15e5), low, (), (), min(pressures), max(pressures), flows, 1e-13, 1e-12, 1234.5
             ),

@@ -1,0 +1,55 @@
+"""An invented study round the invented design of drawn_design.py; the program has computed none of its figures."""
+
+from __future__ import annotations
+
+from optimizer.costs import CostLine
+from optimizer.design import Design
+from optimizer.study import Alternative, Study
+
+
+def example_alternative(design: Design) -> Alternative:
+    """An alternative that the design answers, its figures invented."""
+    state = design.verification
+    return Alternative(
+        option=design.option,
+        title="Two pumps",
+        status="verified" if state.verified else "unverified",
+        reason=None if state.verified else "2 nozzles stand below the band",
+        pump_count=2,
+        circuit_count=2,
+        objective="coverage",
+        nozzle_count=len(design.nozzles),
+        covered_area_m2=state.covered_area_m2,
+        zone_area_m2=2469.0,
+        coverable_area_m2=2000.0,
+        model_covered_area_m2=1240.0,
+        objective_value=2500.0,
+        objective_bound=2510.0,
+        gap=0.0125,
+        gap_at_count=0.004,
+        installed_cost=12345.6,
+        tubing_m=381.4,
+        min_pressure_pa=state.min_pressure_pa,
+        max_pressure_pa=state.max_pressure_pa,
+        flow_m3_s=sum(state.flow_m3_s.values()),
+        reserve=0.171,
+        verified=state.verified,
+        seconds={"geometry": 0.12345, "placement": 2.0},
+        rounds=("round 1: 2 nozzles added",),
+        notes=("fence 88.0-98.0 m is left out: gate",),
+        design=design,
+        quantities=(
+            CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),
+            CostLine("tee", "fittings", 50, "pc", 2.25, 112.5),
+        ),
+    )
+
+
+def refused_alternative(option: str = "one_pump") -> Alternative:
+    """An option that no design answers."""
+    return Alternative(option, "One pump", "no_design", "one circuit cannot serve two schedules", 1, 1, "coverage")
+
+
+def example_study(*alternatives: Alternative) -> Study:
+    """A study of these alternatives."""
+    return Study("example_court", "Example court (invented)", "EUR", 7, alternatives)
