@@ -22,7 +22,7 @@ from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
 from optimizer.progress import Progress, Report, Stop, named, relative_gap
 from optimizer.solve.explore import explore
-from optimizer.solve.rounds import Kept, Outcome, run_rounds
+from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
 from optimizer.solve.supply import nozzles_within
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
@@ -154,12 +154,12 @@ def _with_pump(
     feeder = Feeder(instance, named(report, stage="run splits"), clock.stopped)
     with clock.stage("bound"):
         report(Progress("bound"))
-        bound = value_bound(base, Limits(gap=settings.gap, checks=PLACEMENT_CHECKS))
+        bound = value_bound(base)
     with clock.stage("explore"):
         starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
     with clock.stage("rounds"):
-        limits = Limits(gap=settings.gap, checks=PLACEMENT_CHECKS)
-        outcome = run_rounds(feeder, starts[0], base, limits, Effort(EVALUATIONS, FACTORS, settings.seed))
+        search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(EVALUATIONS, FACTORS, settings.seed))
+        outcome = run_rounds(feeder, starts[0], base, search)
     with clock.stage("run splits proven"):
         kept = _proven(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)

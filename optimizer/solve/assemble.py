@@ -63,7 +63,7 @@ def nozzle_names(plan: RunPlan) -> dict[int, str]:
 
 
 def _pumps(made: Layout) -> Iterator[Pump]:
-    scenario, option = made.instance.scenario, made.instance.option
+    scenario = made.instance.scenario
     for index, choice in enumerate(made.problem.pumps):
         yield Pump(
             id=f"P{index + 1}",

@@ -12,6 +12,7 @@ from itertools import islice
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
+from optimizer.placement.place import place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
@@ -124,17 +125,11 @@ class _Quick:
         return max(1, nozzles_within(self.feeder.instance, self.pump, flow))
 
     def placement(self, per_circuit: int) -> Selection:
-        """A greedy placement.
-
-        Raises NoDesign where rules of spacing, lines and locks leave none.
-        """
-        selection = repaired(Cover(replace(self.base, per_circuit=per_circuit)), ())
+        """A greedy placement. Raises NoDesign where the rules leave none."""
+        problem = replace(self.base, per_circuit=per_circuit)
+        selection = repaired(Cover(problem), ())
         if selection is None:
-            raise NoDesign(
-                "placement",
-                f"{per_circuit} nozzles a circuit cannot meet spacing, continuous lines and locked positions together; "
-                "unlock positions, widen the greatest spacing, or use a larger pump.",
-            )
+            return Selection(Cover(problem), place(problem, gap=1.0).chosen)
         fill(selection)
         return selection
 
@@ -149,7 +144,7 @@ class _Quick:
 def _circuits(placed: Selection) -> list[int]:
     """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
     problem = placed.problem
-    needed = problem.circuits_needed(placed.members())
+    needed = problem.circuits_for(placed.in_group)
     while int(needed.sum()) < problem.circuits:
         needed[int((placed.in_group / needed).argmax())] += 1
     return [int(n) for n in needed]

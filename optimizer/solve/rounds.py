@@ -50,9 +50,16 @@ class Outcome:
     notes: tuple[str, ...]
 
 
-def run_rounds(
-    feeder: Feeder, start: Start, base: PlacementProblem, limits: Limits, effort: Effort
-) -> Outcome:
+@dataclass(frozen=True)
+class Search:
+    """Gap at which a placement is good enough, its work limits, and the effort of a run split."""
+
+    gap: float
+    limits: Limits
+    effort: Effort
+
+
+def run_rounds(feeder: Feeder, start: Start, base: PlacementProblem, search: Search) -> Outcome:
     """Place, feed, verify and refill, at most three times.
 
     Raises NoDesign where not even the first round can be fed.
@@ -63,10 +70,12 @@ def run_rounds(
     per_circuit, supply = start.per_circuit, start.supply
     for number in range(1, MOST_ROUNDS + 1):
         problem = replace(base, per_circuit=per_circuit)
-        placement = place(problem, limits=limits, report=named(feeder.report, stage="placement"), stop=feeder.stop)
+        placement = place(
+            problem, gap=search.gap, limits=search.limits, report=named(feeder.report, stage="placement"), stop=feeder.stop
+        )
         chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
         supply = _matched(feeder.instance, supply, placement.group_circuits)
-        trial = _repaired(feeder, supply, problem, chosen, effort, notes)
+        trial = _repaired(feeder, supply, problem, chosen, search.effort, notes)
         kept = _kept(problem, placement, trial)
         told.append(_sentence(number, kept))
         best = kept if best is None or _better(kept, best) else best

@@ -122,16 +122,22 @@ class Feeder:
         return min(trials, key=_rank)
 
     def again(self, trial: Trial, effort: Effort) -> Trial:
-        """A new trial of the same nozzles, supply and flow factor, with another effort. Raises NoDesign."""
-        made = trial.layout
-        return self._try(made.pump, made.chosen, made.problem, effort)
+        """A new trial of the same nozzles, supply and flow factor, with another effort, from its own run plan.
 
-    def _try(self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort) -> Trial:
+        Raises NoDesign where none is found.
+        """
+        made = trial.layout
+        return self._try(made.pump, made.chosen, made.problem, effort, made.plan)
+
+    def _try(
+        self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort, start: RunPlan | None = None
+    ) -> Trial:
         plan = split(
             problem,
             seed=effort.seed,
             evaluations=effort.evaluations,
             limits=effort.model,
+            start=start,
             report=self.report,
             stop=self.stop,
         )
