@@ -28,8 +28,12 @@ CAUTIONS = (
     "trades."
 )
 _PLAIN_EVERY_S = 5.0  # at most one line an option in this time, unless its stage changes
-_NAME_WIDTH, _CELL_WIDTH = 26, 18
+_NUMBERS = ("best", "bound", "gap", "time")
+ENDS = ("done", "no design")  # stages after which nothing of an option goes on
+_GAP_WIDTH = 2
 _NONE = "–"
+
+Rows = Sequence[tuple[str, Callable[[Alternative], str]]]  # name of a row, and how its cell is written
 
 
 @contextmanager
@@ -48,20 +52,19 @@ def progress_shown(console: Console) -> Iterator[Report]:
 class _Board:
     """The latest progress of each option, in the order in which they were first heard of."""
 
-    latest: dict[str, Progress] = field(default_factory=dict)
-    heard: dict[str, float] = field(default_factory=dict)
+    since: float = field(default_factory=time.monotonic)
+    latest: dict[str, tuple[Progress, float]] = field(default_factory=dict)
 
     def report(self, progress: Progress) -> None:
-        self.latest[progress.option] = progress
-        self.heard[progress.option] = time.monotonic()
+        self.latest[progress.option] = (progress, time.monotonic())
 
     def table(self) -> Table:
-        table = Table(box=None, pad_edge=False, header_style="bold", expand=False)
+        table = Table(box=None, pad_edge=False, header_style="bold")
         for name in ("option", "stage", "best", "bound", "gap", "time", ""):
-            table.add_column(name, justify="right" if name in ("best", "bound", "gap", "time") else "left")
-        for option, progress in self.latest.items():
-            running = time.monotonic() - self.heard[option] if progress.stage != "done" else 0.0
-            table.add_row(*_progress_cells(progress, running))
+            table.add_column(name, justify="right" if name in _NUMBERS else "left")
+        for progress, heard in self.latest.values():
+            until = heard if progress.stage in ENDS else time.monotonic()
+            table.add_row(*(Text(cell) for cell in _progress_cells(progress, until - self.since)))
         return table
 
 
@@ -70,6 +73,7 @@ class _Lines:
     """Progress as plain lines."""
 
     console: Console
+    since: float = field(default_factory=time.monotonic)
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
 
     def report(self, progress: Progress) -> None:
@@ -78,20 +82,21 @@ class _Lines:
         if progress.stage == stage and now - at < _PLAIN_EVERY_S:
             return
         self.told[progress.option] = (progress.stage, now)
-        option, stage, best, bound, gap, seconds, note = _progress_cells(progress, 0.0)
-        figures = [f"{name} {words}" for name, words in (("best", best), ("bound", bound), ("gap", gap)) if words]
-        words = "  ".join(part for part in (f"{option}: {stage}", *figures, seconds, note) if part)
+        option, stage, best, bound, gap, elapsed, note = _progress_cells(progress, now - self.since)
+        figures = [f"{name} {words}" for name, words in zip(_NUMBERS, (best, bound, gap), strict=False) if words]
+        words = "  ".join(part for part in (f"{option}: {stage}", *figures, elapsed, note) if part)
         self.console.print(Text(words), soft_wrap=True)
 
 
-def _progress_cells(progress: Progress, running_s: float) -> tuple[str, ...]:
+def _progress_cells(progress: Progress, elapsed_s: float) -> tuple[str, ...]:
+    """Option, stage, best, bound, gap, time since the study began, note."""
     return (
         progress.option or "all options",
         progress.stage,
         _figure(progress.incumbent),
         _figure(progress.bound),
         "" if progress.gap is None else _percent(progress.gap, 2),
-        f"{progress.seconds + running_s:.1f} s",
+        f"{elapsed_s:.1f} s",
         progress.note,
     )
 
@@ -109,21 +114,36 @@ def show_study(study: Study, units: System, console: Console) -> None:
 
     Alternatives are columns; where the terminal is too narrow for all they stand in several tables.
     """
-    at_once = max(1, (console.width - _NAME_WIDTH) // _CELL_WIDTH)
-    for start in range(0, len(study.alternatives), at_once):
-        console.print(_comparison(study, study.alternatives[start : start + at_once], units))
+    rows = _figure_rows(study.currency, units)
+    for alternatives in _tables(study.alternatives, rows, console.width):
+        console.print(_comparison(study.title, alternatives, rows))
         console.print()
     for alternative in study.alternatives:
         _show_remarks(alternative, console)
     console.print(Text(CAUTIONS, style="dim"))
 
 
-def _comparison(study: Study, alternatives: Sequence[Alternative], units: System) -> Table:
-    table = Table(title=Text(study.title, style="bold"), title_justify="left", box=None, pad_edge=False)
-    table.add_column("", max_width=_NAME_WIDTH, no_wrap=True)
+def _tables(alternatives: Sequence[Alternative], rows: Rows, width: int) -> list[list[Alternative]]:
+    """The alternatives, as many in a table as the width lets stand whole, at least one."""
+    names = max(len(name) for name, _ in rows)
+    tables: list[list[Alternative]] = []
+    room = -1
+    for one in alternatives:
+        need = _GAP_WIDTH + max(len(one.option), *(len(cell(one)) for _, cell in rows))
+        if room < need:
+            tables.append([])
+            room = width - names
+        tables[-1].append(one)
+        room -= need
+    return tables
+
+
+def _comparison(title: str, alternatives: Sequence[Alternative], rows: Rows) -> Table:
+    table = Table(title=Text(title, style="bold"), title_justify="left", box=None, pad_edge=False)
+    table.add_column("", no_wrap=True)
     for alternative in alternatives:
         table.add_column(Text(alternative.option), justify="right", overflow="fold")
-    for name, cell in _figure_rows(study.currency, units):
+    for name, cell in rows:
         table.add_row(Text(name), *(Text(cell(one), style=_style(name, one)) for one in alternatives))
     return table
 
@@ -134,7 +154,7 @@ def _style(row: str, alternative: Alternative) -> str:
     return "bold green" if alternative.verified else "bold red"
 
 
-def _figure_rows(currency: str, units: System) -> tuple[tuple[str, Callable[[Alternative], str]], ...]:
+def _figure_rows(currency: str, units: System) -> Rows:
     """Name of each row, and how its cell is written."""
 
     def quantity(name: str, kind: str, digits: int | None = None) -> Callable[[Alternative], str]:
@@ -145,10 +165,8 @@ def _figure_rows(currency: str, units: System) -> tuple[tuple[str, Callable[[Alt
 
     return (
         ("status", lambda one: one.status.replace("_", " ")),
-        (
-            "pumps, circuits",
-            lambda one: f"{_count(one.pump_count, 'pump')}, {_count(one.circuit_count, 'circuit')}",
-        ),
+        ("pumps", lambda one: _count(one.pump_count, "pump")),
+        ("circuits", lambda one: _count(one.circuit_count, "circuit")),
         ("nozzles", lambda one: _or_none(one.nozzle_count, lambda value: _count(value, "nozzle"))),
         ("covered area", quantity("covered_area_m2", "area", 0)),
         ("share of the zones", lambda one: _share(one.covered_area_m2, one.zone_area_m2)),

@@ -59,9 +59,9 @@ def tubing_widths_pt(bores_m: dict[str, float]) -> dict[str, float]:
 
 
 def zone_tint(weight: float, weights: Iterable[float]) -> tuple[float, float, float]:
-    """Fill of a zone: the higher its priority among `weights`, the deeper the tint."""
-    low, high = min(weights := list(weights)), max(weights)
-    share = (weight - low) / (high - low) if high > low else 0.5
+    """Fill of a zone: the higher it ranks among the priorities in `weights`, the deeper the tint."""
+    ranks = sorted(set(weights))
+    share = ranks.index(weight) / (len(ranks) - 1) if len(ranks) > 1 else 0.5
     pale, deep = to_rgb(ZONE_LOW), to_rgb(ZONE_HIGH)
     red, green, blue = (a + share * (b - a) for a, b in zip(pale, deep, strict=True))
     return red, green, blue

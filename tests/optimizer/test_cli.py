@@ -326,9 +326,9 @@ def test_every_number_of_the_comparison_has_its_unit(units: str) -> None:
     rows = text[text.index("status") : text.index("two_pumps: Two pumps")].splitlines()
     cells = [cell for row in rows for cell in re.split(r"\s{2,}", row.strip())[1:]]
     numbers = [cell for cell in cells if re.search(r"\d", cell)]
-    assert len(numbers) == 15
+    assert len(numbers) == 17
     for cell in numbers:
-        assert all(re.fullmatch(r"[\d.,]+ \S+", part) for part in cell.split(", ")), cell
+        assert re.fullmatch(r"[\d.,]+ \S+", cell), cell
 
 
 def test_the_comparison_is_in_the_units_asked_for() -> None:
@@ -355,11 +355,11 @@ def test_progress_in_a_file_is_a_line_a_stage() -> None:
         for value in range(100):
             report(Progress("placement", "one_pump", float(value), 120.0, (120.0 - value) / 120.0, 0.1, "nodes"))
         report(Progress("done", "one_pump", 110.0, 111.0, 0.009, 2.0))
-    lines = out.getvalue().splitlines()
+    lines = re.sub(r"\d\.\d s", "0.0 s", out.getvalue()).splitlines()
     assert lines == [
         "all options: geometry  0.0 s",
-        "one_pump: placement  best 0.0  bound 120.0  gap 100.00 %  0.1 s  nodes",
-        "one_pump: done  best 110.0  bound 111.0  gap 0.90 %  2.0 s",
+        "one_pump: placement  best 0.0  bound 120.0  gap 100.00 %  0.0 s  nodes",
+        "one_pump: done  best 110.0  bound 111.0  gap 0.90 %  0.0 s",
     ]
 
 
@@ -370,7 +370,7 @@ def test_progress_on_a_terminal_is_a_row_an_option() -> None:
         report(Progress("placement", "one_pump", 90.0, 100.0, 0.1, 3.0))
         report(Progress("runs", "two_pumps", note="start"))
         time.sleep(0.4)
-    assert re.search(r"one_pump +placement +90\.0 +100\.0 +10\.00 % +3\.\d s", out.getvalue())
+    assert re.search(r"one_pump +placement +90\.0 +100\.0 +10\.00 % +0\.\d s", out.getvalue())
     assert re.search(r"two_pumps +runs", out.getvalue())
 
 
