@@ -151,7 +151,7 @@ def _hang(count: int, ends: Sequence[tuple[int, int]], supply: int) -> tuple[Hun
             if other not in hung:
                 hung[other] = (node, link)
                 queue.append(other)
-            elif link != hung[node][1] and link != hung[other][1]:
+            elif link != hung[node][1]:
                 loops.add(link)
     return hung, sorted(loops)
 

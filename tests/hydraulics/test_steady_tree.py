@@ -21,7 +21,14 @@ from hydraulics.friction import GRAVITY_M_S2, pressure_gradient_pa_m
 from hydraulics.network import Link, Node, NozzleAt, TreeNetwork, tree_network
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import Pump
-from hydraulics.steady_tree import SteadyState, solve_tree
+from hydraulics.steady_tree import (
+    SteadyState,
+    _Iterate,
+    _link_law,
+    _nozzle_law,
+    _residuals,
+    solve_tree,
+)
 from hydraulics.water import water_at
 from tests.hydraulics.random_circuits import CURVE, Circuit, random_circuit
 
@@ -194,6 +201,36 @@ def test_a_starving_pump_gives_its_delivery() -> None:
     assert state.supply_pressure_pa == pytest.approx(5.5e5 + (0.5e-6 / 1.45e-9) ** (1 / 0.46), rel=1e-10)
     assert state.link_flow_m3_s[0] == pytest.approx(1e-6, rel=1e-10)
     assert state.bypass_m3_s == pytest.approx(0.0, abs=1e-15)
+
+
+def test_a_flat_curve_on_a_starving_pump() -> None:
+    """Flow as the fourth root of pressure and a hundredth of the water it would take: tangents alone run away."""
+    curve = NozzleCurve("flat", k=7e-7 / 8e5**0.25, p0_pa=0.0, n=0.25)
+    network, pump = random_circuit(0, curve=curve).network(), Pump(4e5, 1e-6, 2e6)
+    assert_meets_all_laws(network, pump, solve_tree(network, pump, WATER))
+
+
+def test_the_residuals_see_what_is_wrong_with_a_state() -> None:
+    """Each law broken in turn, by an amount known by hand, in a state that met all."""
+    network, pump = chain(5), Pump(1.5e6, 1e-4, 2e6)
+    state = solve_tree(network, pump, WATER)
+    good = _Iterate(state.pressure_pa, state.link_flow_m3_s, state.nozzle_flow_m3_s, state.open)
+
+    def residuals(iterate: _Iterate, fed_by: Pump = pump) -> tuple[float, float]:
+        laws = _link_law(network, WATER, iterate), _nozzle_law(network, iterate)
+        mass, energy = _residuals(network, fed_by, iterate, *laws)
+        return float(mass.max()), float(energy.max())
+
+    assert max(residuals(good)) <= 1e-10
+    net, far = state.link_flow_m3_s[0], np.array([0, 0, 0, 0, 0, 1])
+    leak = good._replace(link_flow_m3_s=state.link_flow_m3_s + 0.01 * net * far)
+    assert residuals(leak)[0] == pytest.approx(0.01, rel=1e-6)
+    lower = good._replace(pressure_pa=state.pressure_pa - 3e4 * far)
+    assert residuals(lower)[1] == pytest.approx(0.02, rel=1e-6)
+    shut = good._replace(open=state.open & (far == 0))
+    assert residuals(shut)[1] == pytest.approx((state.pressure_pa[5] - CURVE.p0_pa) / 1.5e6, rel=1e-6)
+    assert residuals(good, replace(pump, set_pressure_pa=2e6))[1] == pytest.approx(0.25)  # held too low
+    assert residuals(good, replace(pump, delivery_m3_s=net / 1.5))[1] == pytest.approx(0.5)  # more than it gives
 
 
 def test_the_bypass_takes_what_the_nozzles_leave() -> None:
