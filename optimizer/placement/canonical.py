@@ -1,0 +1,58 @@
+"""One order for a problem, whatever order its candidates, lines and cells are given in.
+
+Ties between equal gains go to the lower number, so the order would otherwise show in the answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import scipy.sparse as sp
+
+from optimizer.placement.problem import IntArray, PlacementProblem, Window
+
+
+def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
+    """The problem renumbered by its lines and cells, and the old number [J] of each new candidate."""
+    lines = _ordered_lines(problem)
+    old = np.array([j for members in lines for j in members], dtype=np.int64)
+    new = np.empty(len(old), dtype=np.int64)
+    new[old] = np.arange(len(old))
+    incidence = sp.csr_array(problem.incidence[:, old])
+    incidence.sort_indices()
+    cells = _cell_order(incidence, problem)
+    renumbered = replace(
+        problem,
+        value=problem.value[cells],
+        incidence=sp.csr_array(incidence[cells]),
+        lines=_renumbered(lines, new, ordered=False),
+        spacing=tuple(sorted(_renumbered(problem.spacing, new))),
+        cover=tuple(sorted(_renumbered(problem.cover, new))),
+        locked=tuple(sorted(int(new[j]) for j in problem.locked)),
+        group=problem.group[old],
+        names=tuple(problem.name(int(j)) for j in old),
+    )
+    return renumbered, old
+
+
+def _ordered_lines(problem: PlacementProblem) -> tuple[Window, ...]:
+    """Lines by what their candidates cover alone, in order of chainage."""
+    alone = np.round(problem.incidence.T @ problem.value, 9)
+    return tuple(sorted(problem.lines, key=lambda members: (len(members), *(alone[j] for j in members))))
+
+
+def _cell_order(incidence: sp.csr_array, problem: PlacementProblem) -> IntArray:
+    """Cells by their covering candidates; cells that nobody covers last."""
+    counts = np.diff(incidence.indptr)
+    some = counts > 0
+    first, last = np.full(len(counts), incidence.shape[1]), np.full(len(counts), incidence.shape[1])
+    first[some] = incidence.indices[incidence.indptr[:-1][some]]
+    last[some] = incidence.indices[incidence.indptr[1:][some] - 1]
+    total = incidence @ np.arange(incidence.shape[1], dtype=float)
+    return np.lexsort((problem.value, total, counts, last, first)).astype(np.int64)
+
+
+def _renumbered(windows: tuple[Window, ...], new: IntArray, *, ordered: bool = True) -> tuple[Window, ...]:
+    numbers = (tuple(int(new[j]) for j in window) for window in windows)
+    return tuple(tuple(sorted(window)) if ordered else window for window in numbers)

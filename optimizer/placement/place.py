@@ -1,0 +1,256 @@
+"""Place the nozzles: a start by repair, fill and swap, then prices by line, then model A where they leave a gap."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from itertools import combinations, pairwise
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from optimizer.errors import NoDesign
+from optimizer.placement import model as models
+from optimizer.placement.canonical import canonical
+from optimizer.placement.dual import Priced, descend, dual_of, first_prices
+from optimizer.placement.lines import Lines, lines_of
+from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem, require_possible
+from optimizer.placement.selection import Cover, Selection
+from optimizer.placement.start import improved
+from optimizer.progress import Progress, Report, Stop, never, relative_gap, silent
+from optimizer.solver import OPTIMAL_GAP, Limits, solve
+
+Status: TypeAlias = Literal["optimal", "gap", "limit", "stopped"]
+
+STAGE = "placement"
+NO_LIMITS = Limits()
+ITERATIONS = 400  # of prices, for each way to give circuits to groups
+BOUND_ITERATIONS = 120  # of prices where only the bound is wanted
+TRY_EVERY = 10  # iterations between two placements made from prices
+FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
+
+
+@dataclass(frozen=True, eq=False)
+class Placement:
+    """The answer: candidates chosen, their weighted m², and what no placement of the problem can pass.
+
+    gap: (bound - value) / bound; group_circuits: circuits of each schedule group, what is left over with the
+    fullest; status: optimal, gap (as small as asked for), limit or stopped (best so far).
+    """
+
+    chosen: tuple[int, ...]
+    value: float
+    bound: float
+    gap: float
+    group_circuits: tuple[int, ...]
+    status: Status
+    time_limit_hit: bool = False
+
+
+@dataclass
+class _Search:
+    """Best placement and bound so far, and when to stop: what the stages of `place` hand on."""
+
+    cover: Cover
+    best: Selection
+    gap: float
+    limits: Limits
+    report: Report
+    stop: Stop
+    began: float
+    bound: float
+    time_limit_hit: bool = False
+    stopped: bool = False
+
+    @property
+    def seconds(self) -> float:
+        return time.perf_counter() - self.began
+
+    def offer(self, chosen: Iterable[int]) -> None:
+        """Make a legal placement of a choice and keep it where it is better."""
+        found = improved(self.cover, chosen)
+        if found is not None and found.value > self.best.value:
+            self.best = found
+
+    def is_over(self) -> bool:
+        self.stopped = self.stopped or self.stop()
+        seconds = self.limits.seconds
+        self.time_limit_hit = self.time_limit_hit or (seconds is not None and self.seconds > seconds)
+        return self.stopped or self.time_limit_hit
+
+    def is_good(self, bound: float) -> bool:
+        return relative_gap(self.best.value, max(bound, self.best.value)) <= max(self.gap, 1e-12)
+
+    def tell(self, bound: float, note: str) -> None:
+        gap = relative_gap(self.best.value, bound)
+        self.report(Progress(STAGE, "", self.best.value, bound, gap, self.seconds, note))
+
+
+def place(
+    problem: PlacementProblem,
+    *,
+    gap: float = 0.005,
+    limits: Limits = NO_LIMITS,
+    start: Iterable[int] = (),
+    report: Report = silent,
+    stop: Stop = never,
+) -> Placement:
+    """Best placement found, with a proven bound.
+
+    gap: relative gap that is good enough; limits: of model A, and the seconds of everything (its own gap is not
+    used); start: candidates to begin from, legal or not. Raises NoDesign where no placement meets the rules.
+    """
+    began = time.perf_counter()
+    require_possible(problem)
+    ordered, old = canonical(problem)
+    number = {int(j): place for place, j in enumerate(old)}
+    cover = Cover(ordered)
+    best = _first(cover, [number[j] for j in start])
+    bound = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
+    search = _Search(cover, best, gap, limits, report, stop, began, bound)
+    _by_prices(search)
+    if not search.is_good(search.bound) and not search.is_over():
+        _by_model(search)
+    return _placement(search, old)
+
+
+def value_bound(problem: PlacementProblem) -> float:
+    """V: weighted m² that no placement of the problem can pass; fast, by prices only, for `nozzles_at_most`.
+
+    Raises NoDesign where no placement meets the rules.
+    """
+    require_possible(problem)
+    ordered, _ = canonical(problem)
+    cover = Cover(ordered)
+    total = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
+    search = _Search(cover, _first(cover, []), 0.0, Limits(), silent, never, time.perf_counter(), total)
+    _by_prices(search, BOUND_ITERATIONS)
+    return search.bound
+
+
+def marginal_values(problem: PlacementProblem, chosen: Iterable[int]) -> FloatArray:
+    """Weighted m² lost when each of the chosen candidates, in the order given, is dropped alone."""
+    members = list(chosen)
+    selection = Selection(Cover(problem), members)
+    return np.array([selection.loss(j) for j in members], dtype=float)
+
+
+def _first(cover: Cover, start: list[int]) -> Selection:
+    """A legal start: from what is given, from nothing, or from the fewest that meet the windows."""
+    found = [improved(cover, chosen) for chosen in ([start, []] if start else [[]])]
+    legal = [selection for selection in found if selection is not None]
+    if not legal:
+        selection = improved(cover, _fewest(cover.problem))
+        assert selection is not None, "the fewest nozzles that meet all windows are legal"
+        legal = [selection]
+    return max(legal, key=lambda selection: selection.value)
+
+
+def _fewest(problem: PlacementProblem) -> list[int]:
+    """Candidates of the smallest legal placement; NoDesign with the rule in conflict where there is none."""
+    model = models.build_fewest(problem)
+    outcome = solve(model, limits=Limits(gap=FEWEST_GAP), stage=STAGE)
+    if outcome.status == "infeasible":
+        raise NoDesign(
+            "spacing_greatest_m",
+            "the greatest spacing of a continuous line cannot be kept together with the least spacing and the "
+            "locked positions: allow a greater spacing, a smaller least spacing or step, or unlock positions",
+        )
+    chosen = [j for j in range(problem.candidates) if outcome.values.get(model.x[j], 0.0) > 0.5]
+    needed = sum(round(outcome.values[model.n[g]]) for g in range(problem.groups))
+    if needed > problem.circuits:
+        raise NoDesign(
+            "reserve",
+            f"continuous lines and locked positions need at least {len(chosen)} nozzles on {needed} circuits; the "
+            f"option has {problem.circuits} circuits of {problem.per_circuit} nozzles: use a larger pump or more "
+            "circuits, or a greater spacing",
+        )
+    return chosen
+
+
+def _by_prices(search: _Search, iterations: int = ITERATIONS) -> None:
+    """Better placements and the bound by prices, for every way to give the circuits to the groups."""
+    lines = lines_of(search.cover.problem)
+    bounds = [_descend(search, lines, circuits, iterations) for circuits in _shares(search.cover.problem)]
+    search.bound = min(search.bound, max(bounds))
+
+
+def _shares(problem: PlacementProblem) -> list[tuple[int, ...]]:
+    """Every way to give all circuits to the groups, one each at least."""
+    cuts = combinations(range(1, problem.circuits), problem.groups - 1)
+    ends = [(0, *cut, problem.circuits) for cut in cuts]
+    return [tuple(b - a for a, b in pairwise(end)) for end in ends]
+
+
+def _descend(search: _Search, lines: Lines, circuits: tuple[int, ...], iterations: int) -> float:
+    """Bound of one share of the circuits; what the prices choose is offered to the search now and then."""
+    problem = search.cover.problem
+    dual = dual_of(problem, lines, circuits)
+
+    def visit(iteration: int, here: Priced, bound: float) -> float | None:
+        if iteration % TRY_EVERY == 0:
+            search.offer(int(j) for j in lines.tracks.order[here.places])
+            search.tell(min(bound, search.bound), f"{iteration} price steps")
+        over = search.is_good(bound) or search.is_over()
+        return None if over else search.best.value
+
+    return descend(dual, first_prices(dual, _last_gains(search.best, circuits)), visit, iterations)
+
+
+def _last_gains(selection: Selection, circuits: tuple[int, ...]) -> FloatArray:
+    """[groups]: least loss of a nozzle that may go, where the circuits of its group are full, else 0."""
+    problem, prices = selection.problem, np.zeros(len(circuits))
+    for group, count in enumerate(circuits):
+        if selection.in_group[group] >= count * problem.per_circuit:
+            members = np.flatnonzero(selection.chosen & (problem.group == group))
+            free = [int(j) for j in members if selection.removable(int(j))]
+            prices[group] = min((selection.loss(j) for j in free), default=0.0)
+    return prices
+
+
+def _by_model(search: _Search) -> None:
+    """Close what gap is left with model A, started from the best placement."""
+    model = models.build(search.cover.problem)
+    left = None if search.limits.seconds is None else max(0.1, search.limits.seconds - search.seconds)
+    limits = replace(search.limits, gap=search.gap, seconds=left)
+    outcome = solve(
+        model,
+        limits=limits,
+        start=models.start_values(model, search.cover.problem, search.best.members()),
+        stage=STAGE,
+        report=search.report,
+        stop=search.stop,
+    )
+    search.bound = min(search.bound, outcome.bound)
+    search.stopped = search.stopped or outcome.status == "stopped"
+    search.time_limit_hit = search.time_limit_hit or outcome.time_limit_hit
+    chosen = [j for j in range(search.cover.problem.candidates) if outcome.values[model.x[j]] > 0.5]
+    found = Selection(search.cover, chosen)
+    if found.is_legal() and found.value > search.best.value:
+        search.best = found
+
+
+def _placement(search: _Search, old: IntArray) -> Placement:
+    best = search.best
+    bound = max(search.bound, best.value)
+    gap = relative_gap(best.value, bound)
+    circuits = best.problem.circuits_for(best.in_group)
+    circuits[int(best.in_group.argmax())] += best.problem.circuits - int(circuits.sum())
+    return Placement(
+        tuple(sorted(int(old[j]) for j in best.members())),
+        best.value,
+        bound,
+        gap,
+        tuple(int(n) for n in circuits),
+        _status(search, gap),
+        search.time_limit_hit,
+    )
+
+
+def _status(search: _Search, gap: float) -> Status:
+    if gap <= OPTIMAL_GAP:
+        return "optimal"
+    if gap <= search.gap:
+        return "gap"
+    return "stopped" if search.stopped else "limit"
