@@ -169,7 +169,7 @@ def inside(
 ) -> tuple[Spot, ...]:
     """Spots for a text within a ring [n, 2] and outside of holes, level or upright, best near the middle.
 
-    Where the text does not fit the spots cost more, by how far it sticks out.
+    Where the text does not fit these spots cost more, by how far it sticks out, than spots beside the ring.
     """
     low, high = ring.min(axis=0), ring.max(axis=0)
     sides = [np.linspace(a, b, math.ceil((b - a) / every_mm) + 4)[1:-1] for a, b in zip(low, high, strict=True)]
@@ -186,7 +186,11 @@ def inside(
             for at, price, ok in zip(grid, cost, held[:, 4], strict=True)
             if ok
         ]
-    return tuple(spots)
+    width, height = (text_mm[0] / 2 + 1.0, text_mm[1] / 2 + 1.0)
+    below, above = (middle[0], low[1] - height), (middle[0], high[1] + height)
+    right, left = (high[0] + width, middle[1]), (low[0] - width, middle[1])
+    beside = enumerate((below, above, right, left))
+    return (*spots, *(Spot(float(x), float(y), 0.0, 20.0 + k) for k, (x, y) in beside))
 
 
 def _held(points: Array, ring: Array, holes: Sequence[Array]) -> NDArray[np.bool_]:

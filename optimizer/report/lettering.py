@@ -16,7 +16,8 @@ from optimizer.report.labels import Label, Spot, along, around, inside, place, t
 from optimizer.report.routes import Points, path_length, sampled, ways
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, View, stroke, text
 from optimizer.report.style import GREY, INK, KEEP_OUT, PAPER, ZONE_TEXT, RunKey
-from optimizer.report.works import NOZZLE_MM, PUMP_MM, TICK_MM, Tube, Works, idle_sites
+from optimizer.report.tubes import Tube
+from optimizer.report.works import NOZZLE_MM, PUMP_MM, TICK_MM, Works, idle_sites
 
 _NUMBER_PT, _RUN_PT, _PUMP_PT, _IDLE_PT, _AREA_PT, _ZONE_PT = 4.6, 6.0, 6.5, 5.0, 5.4, 7.0
 _LEADER_MM = 2.4  # a number further from its nozzle than this gets a leader

@@ -88,7 +88,8 @@ def _route(
     feet: Sequence[Mapping[str, tuple[float, float]]],
 ) -> Route:
     start, end = place[link.from_], place[link.to]
-    choices = [(_misfit([start, end], link.length_m), Route(np.array([start, end]), 1))]
+    straight = Route(np.array([start, end]), 1 if tuple(start) <= tuple(end) else -1)
+    choices = [(_misfit(straight.points, link.length_m), straight)]
     for track, foot in zip(tracks, feet, strict=True):
         if link.from_ in foot and link.to in foot:
             beside = _FAR_COST * (foot[link.from_][1] + foot[link.to][1])
@@ -98,8 +99,8 @@ def _route(
     return min(choices, key=lambda choice: choice[0])[1]
 
 
-def _misfit(points: Points | list[Points], length_m: float) -> float:
-    return abs(path_length(np.asarray(points)) - length_m)
+def _misfit(points: Points, length_m: float) -> float:
+    return abs(path_length(points) - length_m)
 
 
 def _stretches(track: Track, from_m: float, to_m: float) -> list[tuple[Points, int]]:
@@ -144,57 +145,3 @@ def sampled(points: Points, step: float) -> Points:
     at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     steps = np.linspace(0.0, at[-1], max(2, math.ceil(at[-1] / step) + 1))
     return np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
-
-
-def chains(links: Sequence[Link], routes: Sequence[Route]) -> tuple[tuple[int, ...], ...]:
-    """Links (by index) strung together: each chain is of one circuit, run and tubing and follows the water.
-
-    Every link is in exactly one chain. Long chains keep dash patterns whole across nozzles.
-    """
-    start_of: dict[tuple[str, ...], list[int]] = {}
-    for index, link in enumerate(links):
-        start_of.setdefault(_kind(link, link.from_), []).append(index)
-    ends = {_kind(link, link.to) for link in links}
-    heads = [index for index, link in enumerate(links) if _kind(link, link.from_) not in ends]
-    found, left = [], set(range(len(links)))
-    for head in (*heads, *range(len(links))):
-        while head in left:
-            chain = [head]
-            left.remove(head)
-            while onward := [k for k in start_of.get(_kind(links[chain[-1]], links[chain[-1]].to), ()) if k in left]:
-                chain.append(min(onward, key=lambda k: _turn(routes[chain[-1]], routes[k])))
-                left.remove(chain[-1])
-            found.append(tuple(chain))
-    return tuple(found)
-
-
-def _kind(link: Link, node: str) -> tuple[str, ...]:
-    return (link.circuit, link.run, link.tubing, node)
-
-
-def _turn(before: Route, after: Route) -> float:
-    """1 - cosine of the turn from one route into the next: straight on is 0."""
-    first, second = before.points[-1] - before.points[-2], after.points[1] - after.points[0]
-    scale = np.hypot(*first) * np.hypot(*second)
-    return 1.0 - float(first @ second / scale) if scale > 0 else 0.0
-
-
-def strung(routes: Sequence[Route]) -> Route:
-    """The routes of a chain as one, without repeated points; the side is that of its longest part."""
-    points = np.vstack([route.points for route in routes])
-    moved = np.concatenate([[True], np.hypot(*np.diff(points, axis=0).T) > 1e-9])
-    longest = max(routes, key=lambda route: path_length(route.points))
-    return Route(points[moved], longest.side)
-
-
-def beside(points: Points, offset: float) -> Points:
-    """The path shifted to its left by `offset` (negative: right), corners mitred; unit of the points."""
-    if offset == 0 or len(points) < 2:
-        return points
-    step = np.diff(points, axis=0)
-    normal = np.column_stack([-step[:, 1], step[:, 0]]) / np.hypot(*step.T)[:, None]
-    before, after = np.vstack([normal[:1], normal]), np.vstack([normal, normal[-1:]])
-    middle = before + after
-    scale = np.maximum(np.sum(middle * before, axis=1), 0.4)  # a sharp turn is cut short, not drawn as a spike
-    moved: Points = points + offset * middle / scale[:, None]
-    return moved

@@ -6,7 +6,8 @@ dash pattern as well, so that the drawing also reads in black and white.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from matplotlib.colors import to_rgb
@@ -70,3 +71,8 @@ def zone_tint(weight: float, weights: Iterable[float]) -> tuple[float, float, fl
 def keep_out_hatch(forbids: Iterable[str]) -> str:
     """Hatching of a keep-out, one stroke direction for each thing it forbids."""
     return "".join(_HATCHES[what] for what in sorted(forbids))
+
+
+def natural(words: Sequence[str]) -> list[list[int | str]]:
+    """Sorting key under which R2 comes before R10."""
+    return [[int(bit) if index % 2 else bit for index, bit in enumerate(re.split(r"(\d+)", word))] for word in words]

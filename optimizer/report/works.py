@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,35 +10,15 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from geometry.site import PumpSite, Site
-from optimizer.design import Design, Link
-from optimizer.report.routes import (
-    Points,
-    Route,
-    beside,
-    chains,
-    laid,
-    link_routes,
-    sampled,
-    strung,
-    tracks_of,
-)
+from optimizer.design import Design
+from optimizer.report.routes import Points, laid
 from optimizer.report.sheet import View, disc, shape_mm, stroke
-from optimizer.report.style import INK, PAPER, RunKey, RunStyle, run_styles, tubing_widths_pt
+from optimizer.report.style import INK, PAPER, RunKey, RunStyle, natural, run_styles, tubing_widths_pt
+from optimizer.report.tubes import Tube, tubes
 
 NOZZLE_MM = 0.72
 TICK_MM = 2.3
 PUMP_MM = 2.6
-_CELL_M, _MEETING_CELLS = 0.5, 8  # circuits with more squares of ground in common than this run side by side
-_APART_MM = 0.9  # between the tubes of different circuits in one corridor
-
-
-@dataclass(frozen=True)
-class Tube:
-    """A stretch of one run in one size, as drawn: points in mm, water flowing from first to last."""
-
-    run: RunKey
-    tubing: str
-    points_mm: Points
 
 
 @dataclass(frozen=True)
@@ -66,7 +45,7 @@ def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
     look = look_of(design)
     place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
     works = Works(
-        _tubes(design, site, view),
+        tubes(design, site, view),
         look,
         _points(view, [place[nozzle.node] for nozzle in design.nozzles]),
         _points(view, [place[pump.node] for pump in design.pumps]),
@@ -98,40 +77,6 @@ def look_of(design: Design) -> Look:
     named = {(link.circuit, link.run) for link in links} | {(one.circuit, one.run) for one in design.nozzles}
     order = sorted(named, key=natural)
     return Look(run_styles(order), tubing_widths_pt({link.tubing: link.bore_m for link in links}))
-
-
-def natural(words: Sequence[str]) -> list[list[int | str]]:
-    """Sorting key under which R2 comes before R10."""
-    return [[int(bit) if index % 2 else bit for index, bit in enumerate(re.split(r"(\d+)", word))] for word in words]
-
-
-def _tubes(design: Design, site: Site, view: View) -> tuple[Tube, ...]:
-    """The tubing on paper; tubes of different circuits lie side by side."""
-    links = laid(design)
-    routes = link_routes(links, design.nodes, tracks_of(site))
-    lanes = _lanes(links, routes)
-    found = []
-    for chain in chains(links, routes):
-        first, whole = links[chain[0]], strung([routes[index] for index in chain])
-        if len(whole.points) > 1:
-            points = beside(view.mm(whole.points), lanes[first.circuit] * _APART_MM * whole.side)
-            found.append(Tube((first.circuit, first.run), first.tubing, points))
-    return tuple(found)
-
-
-def _lanes(links: Sequence[Link], routes: Sequence[Route]) -> dict[str, float]:
-    """How many tube distances left of the corridor's middle each circuit is drawn: 0 where it is alone."""
-    ground: dict[str, set[tuple[int, int]]] = {}
-    for link, route in zip(links, routes, strict=True):
-        cells = np.rint(sampled(route.points, _CELL_M / 2) / _CELL_M).astype(int)
-        ground.setdefault(link.circuit, set()).update(map(tuple, cells.tolist()))
-    sharing = [
-        circuit
-        for circuit in sorted(ground, key=lambda name: natural([name]))
-        if any(len(ground[circuit] & cells) > _MEETING_CELLS for other, cells in ground.items() if other != circuit)
-    ]
-    middle = (len(sharing) - 1) / 2
-    return {circuit: middle - sharing.index(circuit) if circuit in sharing else 0.0 for circuit in ground}
 
 
 def _draw_tubes(axes: Axes, drawn: Sequence[Tube], look: Look) -> None:

@@ -20,13 +20,13 @@ from geometry.drawing_shapes import covered_region
 from geometry.geojson import geometry_of
 from geometry.site import Site
 from optimizer.design import Design, Link, Node
-from optimizer.report import labels, routes
+from optimizer.report import labels, routes, tubes
 from optimizer.report.legend import run_rows, size_rows
 from optimizer.report.lettering import draw_lettering, number_of, run_name
 from optimizer.report.plan import plan_svg
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, SCALES, blank_sheet, own_settings, view_of
-from optimizer.report.style import keep_out_hatch, run_styles, tubing_widths_pt, zone_tint
-from optimizer.report.works import draw_works, look_of, natural
+from optimizer.report.style import keep_out_hatch, natural, run_styles, tubing_widths_pt, zone_tint
+from optimizer.report.works import draw_works, look_of
 from tests.optimizer.drawn_design import REACH_M, example_design, example_site
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -336,7 +336,7 @@ def test_a_part_of_a_closed_line_may_pass_its_start() -> None:
 
 def test_every_tube_is_drawn_once(site: Site, design: Design) -> None:
     links = routes.laid(design)
-    found = routes.chains(links, routes.link_routes(links, design.nodes, routes.tracks_of(site)))
+    found = tubes.chains(links, routes.link_routes(links, design.nodes, routes.tracks_of(site)))
     assert sorted(index for chain in found for index in chain) == list(range(len(links)))
     for chain in found:
         for here, there in itertools.pairwise(chain):
@@ -346,24 +346,28 @@ def test_every_tube_is_drawn_once(site: Site, design: Design) -> None:
 
 def test_a_tube_beside_a_corridor_keeps_its_distance_round_a_corner() -> None:
     """Closed form: the left parallel of an L of 10 and 10 at distance 1 turns at (9, 1)."""
-    shifted = routes.beside(np.array([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0)]), 1.0)
-    assert np.allclose(shifted, [(0, 1), (9, 1), (9, 10)])
+    corner = np.array([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0)])
+    assert np.allclose(tubes.beside(corner, np.array([1.0, 1.0])), [(0, 1), (9, 1), (9, 10)])
+    assert np.allclose(tubes.beside(corner, np.array([-1.0, -1.0])), [(0, -1), (11, -1), (11, 10)])
+    assert np.allclose(tubes.beside(corner, np.array([0.0, 1.0])), [(0, 0), (10, 0), (9, 0), (9, 10)])
 
 
-def test_circuits_in_one_corridor_lie_side_by_side(site: Site, design: Design) -> None:
-    """Where they do not meet they lie in the middle, where the nozzles are."""
-    with own_settings():
-        _, axes = blank_sheet()
-        view = view_of((0.0, 0.0), (124.0, 82.0))
-        alone = draw_works(axes, view, design, site)
-        twin = [replace(link, circuit="B") if link.run == "A-R1" else link for link in design.links]
-        twin += [link for link in design.links if link.run == "A-R1"]
-        both = draw_works(axes, view, replace(design, links=tuple(twin)), site)
+@pytest.mark.parametrize("backwards", [False, True])
+def test_circuits_in_one_corridor_lie_side_by_side(site: Site, design: Design, backwards: bool) -> None:
+    """Even where the water runs opposite ways; elsewhere they lie in the middle, where the nozzles are."""
+    shared = [link for link in design.links if link.run == "A-R1"]
+    twins = [replace(link, circuit="B") for link in shared]
+    if backwards:
+        twins = [replace(link, from_=link.to, to=link.from_) for link in twins]
+    view = view_of((0.0, 0.0), (124.0, 82.0))
+    alone = tubes.tubes(design, site, view)
+    both = tubes.tubes(replace(design, links=(*design.links, *twins)), site, view)
     wall = view.mm([(70.4, 40.0)])[0, 0]
-    (single,) = (tube.points_mm[1, 0] for tube in alone.tubes if tube.run[1] == "A-R1")
-    first, second = (tube.points_mm[1, 0] for tube in both.tubes if tube.run[1] == "A-R1")
-    assert single == pytest.approx(wall)
+    assert [tube.points_mm[1, 0] for tube in alone if tube.run[1] == "A-R1"] == [pytest.approx(wall)]
+    first, second = (tube.points_mm[1, 0] for tube in both if tube.run[1] == "A-R1")
     assert first + second == pytest.approx(2 * wall) and abs(first - second) == pytest.approx(0.9)
+    others = [[tube.points_mm.tolist() for tube in drawn if tube.run[1] != "A-R1"] for drawn in (alone, both)]
+    assert others[0] == others[1]
 
 
 def test_nozzles_stand_at_their_nodes_and_ticks_point_their_way(site: Site, design: Design) -> None:
