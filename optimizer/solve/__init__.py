@@ -23,13 +23,13 @@ from optimizer.placement.problem import PlacementProblem, cover_windows, line_or
 from optimizer.progress import Progress, Report, Stop, named, relative_gap
 from optimizer.solve.explore import explore
 from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
-from optimizer.solve.supply import nozzles_within
+from optimizer.solve.supply import nozzles_within, sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
 QUICK_EVALUATIONS = 300
-EVALUATIONS = 4000
+EVALUATIONS = 2500
 QUICK_FACTORS = 2
 FACTORS = 5
 PLACEMENT_CHECKS = 20_000  # work limit of a placement, the same on every run
@@ -154,7 +154,8 @@ def _with_pump(
     feeder = Feeder(instance, named(report, stage="run splits"), clock.stopped)
     with clock.stage("bound"):
         report(Progress("bound"))
-        bound = value_bound(base)
+        most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
+        bound = value_bound(sized(base, most))
     with clock.stage("explore"):
         starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
     with clock.stage("rounds"):
@@ -168,7 +169,7 @@ def _with_pump(
 def _proven(feeder: Feeder, kept: Kept, seed: int) -> Kept:
     """The kept trial with its run splits improved and bounded by the contracted model, where that still verifies."""
     made = kept.trial.layout
-    effort = Effort(EVALUATIONS, 1, seed, Limits(gap=0.001, checks=MODEL_CHECKS))
+    effort = Effort(EVALUATIONS, 1, seed, model=Limits(gap=0.001, checks=MODEL_CHECKS))
     try:
         trial = feeder.again(kept.trial, effort)
     except NoDesign:
@@ -203,7 +204,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else _fault_words(design),
         rounds=outcome.rounds,
-        notes=(*outcome.notes, *(f"{n} positions left out: {reason}" for reason, n in found.left_out)),
+        notes=(*filter(None, [kept.note]), *(f"{n} positions left out: {reason}" for reason, n in found.left_out)),
         seconds=dict(clock.seconds),
     )
 

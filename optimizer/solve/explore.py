@@ -17,7 +17,15 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
-from optimizer.solve.supply import Supply, group_choices, nozzles_within, set_levels_pa, site_choices
+from optimizer.solve.supply import (
+    CircuitLimits,
+    Supply,
+    group_choices,
+    nozzles_within,
+    set_levels_pa,
+    site_choices,
+    sized,
+)
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered
 
 LEVEL_SHARES = (0.0, 0.3, 0.55, 0.75)  # of the way from the highest to the lowest set pressure
@@ -29,10 +37,11 @@ MOST_GROUPINGS = 12
 
 @dataclass(frozen=True)
 class Start:
-    """A supply, the nozzles that each of its circuits can feed by a quick trial, and how good that trial was."""
+    """A supply, the nozzles that each circuit could feed in a quick trial, its flow factor and how good it was."""
 
     supply: Supply
-    per_circuit: int
+    limits: CircuitLimits
+    factor: float
     score: tuple[float, float]
 
 
@@ -76,8 +85,8 @@ class _Quick:
                 self.refusals.append(_no_level(self.feeder, sites))
                 continue
             set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
-            placed = self.placement(self.guess(set_pa))
-            per_group = _circuits(placed)
+            each = tuple((0,) * instance.option.circuits for _ in sites)
+            per_group = self.circuits(self.placement(self.even(each, self.guess(set_pa))))
             for groups in islice(group_choices(instance, per_group), MOST_GROUPINGS):
                 yield Supply(self.pump, sites, groups, set_pa)
 
@@ -91,22 +100,21 @@ class _Quick:
                 yield self.start(supply, lowered(trial))
 
     def start(self, supply: Supply, trial: Trial) -> Start:
-        per_circuit = min(n for limits in fitting_limits(trial) for n in limits if n)
+        limits = fitting_limits(trial)
         set_pa = tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps)
-        value = self.placement(per_circuit).value
-        cost = trial.cost * per_circuit * self.base.circuits / len(trial.layout.chosen)
-        return Start(replace(supply, set_pa=set_pa), per_circuit, self.score(value, cost))
+        placed = self.placement(limits)
+        cost = trial.cost * placed.count / len(trial.layout.chosen)
+        return Start(replace(supply, set_pa=set_pa), limits, trial.factor, self.score(placed.value, cost))
 
     def trial(self, supply: Supply) -> Trial | None:
         """A trial at the guessed count, with fewer where tubing cannot feed so many; None where it never can."""
         count = self.guess(supply.set_pa)
         for share in COUNT_SHARES:
-            per_circuit = max(1, round(share * count))
             if self.feeder.stop() and self.refusals:
                 return None
-            limits = tuple(tuple(per_circuit for _ in groups) for groups in supply.groups)
+            limits = self.even(supply.groups, max(1, round(share * count)))
             try:
-                placed = self.placement(per_circuit)
+                placed = self.placement(limits)
                 trial = self.feeder.feed(supply, placed.members(), limits, self.effort)
             except NoDesign as refusal:
                 self.refusals.append(refusal)
@@ -124,14 +132,27 @@ class _Quick:
         flow = float(self.feeder.instance.nozzle.curve.flow_m3_s(mean_pa))
         return max(1, nozzles_within(self.feeder.instance, self.pump, flow))
 
-    def placement(self, per_circuit: int) -> Selection:
+    def even(self, groups: tuple[tuple[int, ...], ...], count: int) -> CircuitLimits:
+        """The same count for every circuit."""
+        return tuple(tuple(count for _ in of_pump) for of_pump in groups)
+
+    def placement(self, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
-        problem = replace(self.base, per_circuit=per_circuit)
+        problem = sized(self.base, limits)
         selection = repaired(Cover(problem), ())
         if selection is None:
             return Selection(Cover(problem), place(problem, gap=1.0).chosen)
         fill(selection)
         return selection
+
+    def circuits(self, placed: Selection) -> list[int]:
+        """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
+        if self.base.groups == 1:
+            return [self.base.circuits]
+        needed = placed.problem.circuits_for(placed.in_group)
+        while int(needed.sum()) < self.base.circuits:
+            needed[int((placed.in_group / needed).argmax())] += 1
+        return [int(n) for n in needed]
 
     def score(self, value: float, cost: float) -> tuple[float, float]:
         """Value less what it costs, in m²; cost alone breaks ties where no gain is too small for a nozzle."""
@@ -139,15 +160,6 @@ class _Quick:
         price = self.feeder.instance.nozzle.price
         worth_of_money = least_gain / price if price > 0 else 0.0
         return value - worth_of_money * cost, -cost
-
-
-def _circuits(placed: Selection) -> list[int]:
-    """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
-    problem = placed.problem
-    needed = problem.circuits_for(placed.in_group)
-    while int(needed.sum()) < problem.circuits:
-        needed[int((placed.in_group / needed).argmax())] += 1
-    return [int(n) for n in needed]
 
 
 def _no_level(feeder: Feeder, sites: tuple[int, ...]) -> NoDesign:

@@ -10,44 +10,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance
 from optimizer.placement.place import Placement, place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.progress import named
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
-from optimizer.solve.supply import Supply, group_choices, set_levels_pa
-from optimizer.solve.trial import CircuitLimits, Effort, Feeder, Trial, fitting_limits, lowered, surplus
+from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
+from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, surplus
 from optimizer.solver import Limits
 
 MOST_ROUNDS = 3
 MOST_REPAIRS = 8
+MOST_ANEW = 3  # times that a round is placed anew with fewer nozzles before single ones are dropped
+SHED_SHARE = 0.1
 VALUE_TIE = 1e-9
-
-
-@dataclass(frozen=True)
-class Kept:
-    """A trial with what the placement model says of it: weighted m² covered, and bound at the count asked for."""
-
-    trial: Trial
-    value: float
-    bound_at_count: float
-    time_limit_hit: bool
-
-    @property
-    def verified(self) -> bool:
-        """The full nonlinear state confirms it."""
-        return self.trial.design.verification.verified
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """The best trial of all rounds, a sentence on each round, and what a designer must know."""
-
-    kept: Kept
-    rounds: tuple[str, ...]
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -59,6 +36,41 @@ class Search:
     effort: Effort
 
 
+@dataclass(frozen=True)
+class Placed:
+    """Candidates chosen for so many nozzles a circuit, and the placement behind them."""
+
+    problem: PlacementProblem
+    placement: Placement
+    chosen: tuple[int, ...]
+    limits: CircuitLimits
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A trial with what the placement model says of it: weighted m² covered, and bound at the count asked for."""
+
+    trial: Trial
+    value: float
+    bound_at_count: float
+    time_limit_hit: bool
+    note: str
+
+    @property
+    def verified(self) -> bool:
+        """The full nonlinear state confirms it."""
+        return self.trial.design.verification.verified
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The best trial of all rounds, and a sentence on each round."""
+
+    kept: Kept
+    rounds: tuple[str, ...]
+
+
 def run_rounds(feeder: Feeder, start: Start, base: PlacementProblem, search: Search) -> Outcome:
     """Place, feed, verify and refill, at most three times.
 
@@ -66,25 +78,27 @@ def run_rounds(feeder: Feeder, start: Start, base: PlacementProblem, search: Sea
     """
     best: Kept | None = None
     told: list[str] = []
-    notes: list[str] = []
-    per_circuit, supply = start.per_circuit, start.supply
+    limits, supply = start.limits, start.supply
+    search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
-        problem = replace(base, per_circuit=per_circuit)
-        placement = place(
-            problem, gap=search.gap, limits=search.limits, report=named(feeder.report, stage="placement"), stop=feeder.stop
-        )
-        chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
-        supply = _matched(feeder.instance, supply, placement.group_circuits)
-        trial = _repaired(feeder, supply, problem, chosen, search.effort, notes)
-        kept = _kept(problem, placement, trial)
-        told.append(_sentence(number, kept))
-        best = kept if best is None or _better(kept, best) else best
-        more = min(n for limits_of_pump in fitting_limits(trial) for n in limits_of_pump if n)
-        if feeder.stop() or not kept.verified or more <= per_circuit or len(chosen) < problem.nozzles_at_most:
+        placed = _placed(feeder, base, limits, search)
+        try:
+            kept = _Round(feeder, base, search).fed(supply, placed)
+        except NoDesign:
+            if best is None:
+                raise
             break
-        per_circuit, supply = more, replace(supply, set_pa=_set_pressures(trial))
+        told.append(_sentence(number, kept))
+        gained = best is None or _better(kept, best)
+        best = kept if best is None or gained else best
+        limits, trial = fitting_limits(kept.trial), kept.trial
+        full = len(placed.chosen) >= placed.problem.nozzles_at_most
+        if feeder.stop() or not (kept.verified and full and gained) or _count(limits) <= len(trial.layout.chosen):
+            break
+        supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
+        search = replace(search, effort=replace(search.effort, factor=trial.factor))
     assert best is not None
-    return Outcome(best, tuple(told), tuple(dict.fromkeys(notes)))
+    return Outcome(best, tuple(told))
 
 
 def worthwhile(problem: PlacementProblem, chosen: Sequence[int], least_gain_m2: float) -> tuple[int, ...]:
@@ -105,103 +119,110 @@ def _least(selection: Selection) -> int | None:
     return min(loose, key=lambda j: (selection.loss(j), j), default=None)
 
 
-def _repaired(
-    feeder: Feeder,
-    supply: Supply,
-    problem: PlacementProblem,
-    chosen: Sequence[int],
-    effort: Effort,
-    notes: list[str],
-) -> Trial:
-    """A trial that keeps band and capacity, if repairs reach one.
-
-    Too much flow: the least valuable nozzles go. Band not kept: the set pressure rises a step, then nozzles that stand
-    below the band go.
-    """
-    limits = _even_limits(supply, problem.per_circuit)
-    left = tuple(chosen)
-    trial: Trial | None = None
-    for _ in range(MOST_REPAIRS):
-        try:
-            trial = feeder.feed(supply, left, limits, effort)
-        except NoDesign as refusal:
-            raised = _raised(feeder.instance, supply)
-            if raised is None and refusal.rule == "band":
-                left = _without_least(problem, left, max(1, len(left) // 10), notes, "to keep the band")
-            elif raised is None:
-                raise
-            supply = raised or supply
-            continue
-        if not trial.band_kept:
-            raised = _raised(feeder.instance, supply)
-            if raised is None:
-                low = _low_candidates(trial)
-                left = tuple(j for j in left if j not in low)
-                notes.append(f"{len(low)} nozzles dropped: tubing cannot keep them in the band")
-            supply = raised or supply
-            continue
-        trial = lowered(trial)
-        over = surplus(trial)
-        if not over or feeder.stop():
-            return trial
-        limits = fitting_limits(trial)
-        supply = replace(supply, set_pa=_set_pressures(trial))
-        left = _without_least(problem, left, over, notes, "to stay within the pump's capacity less its reserve")
-    if trial is None:
-        raise NoDesign("band", "No run split keeps the nozzles in the band, even with few of them; see the set range.")
-    return trial
+def _placed(
+    feeder: Feeder, base: PlacementProblem, limits: CircuitLimits, search: Search, start: Sequence[int] = ()
+) -> Placed:
+    """A placement of as many nozzles as are worth it: where some are not, fewer are placed anew."""
+    problem = sized(base, limits)
+    while True:
+        placement = place(
+            problem,
+            gap=search.gap,
+            limits=search.limits,
+            start=start,
+            report=named(feeder.report, stage="placement"),
+            stop=feeder.stop,
+        )
+        chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
+        if len(chosen) == len(placement.chosen) or feeder.stop() or problem.groups > 1:
+            return Placed(problem, placement, chosen, limits)
+        problem, start = replace(problem, per_circuit=len(chosen)), chosen
 
 
-def _matched(instance: Instance, supply: Supply, group_circuits: Sequence[int]) -> Supply:
-    """The supply with as many circuits of each schedule group as the placement asks for."""
-    groups = sorted(group for of_pump in supply.groups for group in of_pump)
-    asked = sorted(group for group, count in enumerate(group_circuits) for _ in range(count))
-    return supply if groups == asked else replace(supply, groups=next(group_choices(instance, group_circuits)))
+@dataclass(frozen=True)
+class _Round:
+    """One round of feeding a placement, with its repairs."""
+
+    feeder: Feeder
+    base: PlacementProblem
+    search: Search
+
+    def fed(self, supply: Supply, placed: Placed) -> Kept:
+        """A trial that keeps band and capacity, if repairs reach one.
+
+        Too much flow: fewer nozzles are placed anew, at last the least valuable go. Band not kept: the set pressures
+        rise a step, then nozzles go. Raises NoDesign where nothing could be fed.
+        """
+        supply = matched(self.feeder.instance, supply, placed.placement.group_circuits)
+        last: tuple[Trial, Placed] | None = None
+        anew = 0
+        for _ in range(MOST_REPAIRS):
+            try:
+                trial = self.feeder.feed(supply, placed.chosen, placed.limits, self.search.effort)
+            except NoDesign as refusal:
+                supply, placed = self._relieved(supply, placed, refusal)
+                continue
+            if not trial.band_kept:
+                last = trial, placed
+                supply, placed = self._out_of_band(supply, placed, trial)
+                continue
+            trial = lowered(trial)
+            last = trial, placed
+            over = surplus(trial)
+            if not over or self.feeder.stop():
+                break
+            anew += 1
+            supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
+            placed = self._fewer(placed, fitting_limits(trial), over, anew)
+        if last is None:
+            raise NoDesign(
+                "band", "No run split keeps the nozzles in the band: raise the set pressure or offer wider tubing."
+            )
+        return _kept(*last)
+
+    def _fewer(self, placed: Placed, limits: CircuitLimits, over: int, times: int) -> Placed:
+        """Fewer nozzles, for pumps that would give more than capacity less reserve."""
+        if times <= MOST_ANEW:
+            return _placed(self.feeder, self.base, limits, self.search, placed.chosen)
+        why = "dropped to stay within the pump's capacity less its reserve"
+        return _without_least(replace(placed, limits=limits), over, why)
+
+    def _relieved(self, supply: Supply, placed: Placed, refusal: NoDesign) -> tuple[Supply, Placed]:
+        """Higher set pressures, or some nozzles less, after a refusal."""
+        higher = raised(self.feeder.instance, supply)
+        if higher is not None and refusal.rule == "band":
+            return higher, placed
+        if refusal.rule != "band" or len(placed.chosen) <= 1:
+            raise refusal
+        count = max(1, round(SHED_SHARE * len(placed.chosen)))
+        return supply, _without_least(placed, count, "dropped: no run split kept the band with them")
+
+    def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
+        """Higher set pressures, or the nozzles outside the band left out."""
+        higher = raised(self.feeder.instance, supply)
+        if higher is not None:
+            return higher, placed
+        proof = trial.design.verification
+        outside = {*proof.low_faults, *proof.high_faults}
+        names = nozzle_names(trial.layout.plan)
+        left = tuple(j for k, j in enumerate(placed.chosen) if names[k] not in outside)
+        return supply, replace(placed, chosen=left, note=f"{len(outside)} nozzles dropped that could not keep the band")
 
 
-def _even_limits(supply: Supply, per_circuit: int) -> CircuitLimits:
-    return tuple(tuple(per_circuit for _ in groups) for groups in supply.groups)
-
-
-def _set_pressures(trial: Trial) -> tuple[float, ...]:
-    return tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps)
-
-
-def _raised(instance: Instance, supply: Supply) -> Supply | None:
-    """The supply one set step higher where it may be; None where every pump stands at its top."""
-    levels = set_levels_pa(instance, supply.pump, supply.sites)
-    higher = tuple(
-        min((p for p in allowed if p > now), default=now)
-        for allowed, now in zip(levels, supply.set_pa, strict=True)
-    )
-    return replace(supply, set_pa=higher) if higher != supply.set_pa else None
-
-
-def _without_least(
-    problem: PlacementProblem, chosen: tuple[int, ...], count: int, notes: list[str], why: str
-) -> tuple[int, ...]:
-    """The chosen without the `count` least valuable that may go."""
-    selection = Selection(Cover(problem), chosen)
+def _without_least(placed: Placed, count: int, why: str) -> Placed:
+    """The placement without the `count` least valuable that may go."""
+    selection = Selection(Cover(placed.problem), placed.chosen)
     for _ in range(count):
         spare = _least(selection)
         if spare is None:
-            raise NoDesign("locked", f"No nozzle can be dropped {why}: all are locked or needed by a continuous line.")
+            raise NoDesign("locked", "No nozzle can be dropped: all left are locked or needed by a continuous line.")
         selection.remove(spare)
-    notes.append(f"{count} of the least valuable nozzles dropped {why}")
-    return selection.members()
+    return replace(placed, chosen=selection.members(), note=f"{count} of the least valuable nozzles {why}")
 
 
-def _low_candidates(trial: Trial) -> set[int]:
-    """Candidates whose nozzles stand outside the band."""
-    proof = trial.design.verification
-    outside = {*proof.low_faults, *proof.high_faults}
-    names = nozzle_names(trial.layout.plan)
-    return {trial.layout.chosen[k] for k, name in names.items() if name in outside}
-
-
-def _kept(problem: PlacementProblem, placement: Placement, trial: Trial) -> Kept:
-    value = Selection(Cover(problem), trial.layout.chosen).value
-    return Kept(trial, value, placement.bound, placement.time_limit_hit)
+def _kept(trial: Trial, placed: Placed) -> Kept:
+    value = Selection(Cover(placed.problem), trial.layout.chosen).value
+    return Kept(trial, value, placed.placement.bound, placed.placement.time_limit_hit, placed.note)
 
 
 def _better(one: Kept, other: Kept) -> bool:
@@ -213,9 +234,13 @@ def _better(one: Kept, other: Kept) -> bool:
     return one.trial.cost < other.trial.cost
 
 
+def _count(limits: CircuitLimits) -> int:
+    return sum(sum(of_pump) for of_pump in limits)
+
+
 def _sentence(number: int, kept: Kept) -> str:
     trial, proof = kept.trial, kept.trial.design.verification
-    pressures = ", ".join(f"{p / 1e5:.2f}" for p in _set_pressures(trial))
+    pressures = ", ".join(f"{pump.set_pressure_pa / 1e5:.2f}" for pump in trial.layout.problem.pumps)
     faults = [
         f"{len(found)} {name}"
         for name, found in (
@@ -228,5 +253,5 @@ def _sentence(number: int, kept: Kept) -> str:
     state = "verified" if kept.verified else "not verified: " + ", ".join(faults)
     return (
         f"round {number}: {len(trial.layout.chosen)} nozzles, set pressure {pressures} bar, flow factor "
-        f"{trial.factor:.3f}, {kept.value:.1f} weighted m2 covered, {state}"
+        f"{trial.factor:.3f}, {kept.value:.1f} weighted m² covered, {state}"
     )

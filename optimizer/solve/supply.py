@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, permutations
 from math import ceil, floor
 
@@ -15,6 +15,7 @@ from hydraulics.water import Water, water_at
 from optimizer.catalogue import PumpType
 from optimizer.costs import tube_cost_per_m
 from optimizer.instance import Instance
+from optimizer.placement.problem import PlacementProblem
 from optimizer.runs.layout import Layout, layout
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from optimizer.scenario import set_range_pa
@@ -23,6 +24,9 @@ MANIFOLD_BORE_M = 0.0125  # only carries the unit's losses; their K refers to it
 MANIFOLD_LENGTH_M = 0.3
 MANIFOLD_ROUGHNESS_M = 1.5e-6  # drawn tubing
 STEP_TOLERANCE = 1e-9
+
+
+CircuitLimits = tuple[tuple[int, ...], ...]  # [pumps][circuits] nozzles at most
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,35 @@ class Supply:
     sites: tuple[int, ...]
     groups: tuple[tuple[int, ...], ...]
     set_pa: tuple[float, ...]
+
+
+def raised(instance: Instance, supply: Supply) -> Supply | None:
+    """The supply one set step higher where it may be; None where every pump stands at its top."""
+    levels = set_levels_pa(instance, supply.pump, supply.sites)
+    higher = tuple(
+        min((p for p in allowed if p > now), default=now) for allowed, now in zip(levels, supply.set_pa, strict=True)
+    )
+    return replace(supply, set_pa=higher) if higher != supply.set_pa else None
+
+
+def matched(instance: Instance, supply: Supply, group_circuits: Sequence[int]) -> Supply:
+    """The supply with as many circuits of each schedule group as a placement of several groups asks for."""
+    groups = sorted(group for of_pump in supply.groups for group in of_pump)
+    asked = sorted(group for group, count in enumerate(group_circuits) for _ in range(count))
+    if len(group_circuits) == 1 or groups == asked:
+        return supply
+    return replace(supply, groups=next(group_choices(instance, group_circuits)))
+
+
+def sized(base: PlacementProblem, limits: CircuitLimits) -> PlacementProblem:
+    """The placement problem for so many nozzles a circuit.
+
+    Where all circuits serve one schedule group only their sum counts; else each counts as the smallest.
+    """
+    counts = [count for of_pump in limits for count in of_pump if count]
+    if base.groups == 1:
+        return replace(base, circuits=1, per_circuit=sum(counts))
+    return replace(base, per_circuit=min(counts, default=0))
 
 
 def water_of(instance: Instance) -> Water:
@@ -118,7 +151,7 @@ def run_problem(
     supply: Supply,
     chosen: Sequence[int],
     ground: Layout,
-    circuit_limits: Sequence[Sequence[int]],
+    circuit_limits: CircuitLimits,
     flow_factor: float,
 ) -> RunProblem:
     """The run split of chosen candidates from a supply; circuit_limits: [pumps][circuits] nozzles at most."""

@@ -19,25 +19,25 @@ from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
 from optimizer.solve.assemble import Layout, assemble
-from optimizer.solve.supply import Supply, run_layout, run_problem, set_levels_pa, usable_m3_s
+from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa, usable_m3_s
 from optimizer.solver import Limits
 from optimizer.verify import settled
 
-FIRST_FACTOR = 0.95
-LEAST_FACTOR = 0.85  # real flows stand no lower in a band that is of use (model.md, section 2)
+FIRST_FACTOR = 0.93
 FACTOR_CLOSE = 0.01
+WARM_SHARE = 0.3  # share of the evaluations that a further flow factor gets, begun from the plan before
 COUNT_TOLERANCE = 1e-9
-
-CircuitLimits = tuple[tuple[int, ...], ...]  # [pumps][circuits] nozzles at most
 
 
 @dataclass(frozen=True)
 class Effort:
-    """Search that a run split gets: evaluations of the primal, flow factors to try, limits of the model if asked."""
+    """Search that a run split gets: evaluations of the primal, flow factors to try and the first of them, limits of
+    the model if asked."""
 
     evaluations: int
     factors: int
     seed: int
+    factor: float = FIRST_FACTOR
     model: Limits | None = None
 
 
@@ -76,7 +76,7 @@ class Trial:
 class _Bracket:
     """Flow factors known to leave a nozzle below the band (bold) and known to pass or to be impossible (safe)."""
 
-    bold: float = LEAST_FACTOR
+    bold: float
     safe: float = 1.0
 
     @property
@@ -103,12 +103,14 @@ class Feeder:
         Raises NoDesign where no factor gives a run split.
         """
         bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen), limits, 1.0)
-        bracket, factor = _Bracket(), FIRST_FACTOR
+        bracket = _Bracket(_least_factor(bare))
+        factor = max(effort.factor, bracket.middle)
         trials: list[Trial] = []
         refusal: NoDesign | None = None
         for _ in range(effort.factors):
+            problem = replace(bare, flow_factor=factor)
             try:
-                trial = self._try(supply.pump, chosen, replace(bare, flow_factor=factor), effort)
+                trial = self._try(supply.pump, chosen, problem, effort, trials[-1].layout.plan if trials else None)
             except NoDesign as error:
                 refusal, bracket = error, replace(bracket, safe=factor)
                 factor = bracket.middle
@@ -135,7 +137,7 @@ class Feeder:
         plan = split(
             problem,
             seed=effort.seed,
-            evaluations=effort.evaluations,
+            evaluations=round(effort.evaluations * (WARM_SHARE if start else 1.0)),
             limits=effort.model,
             start=start,
             report=self.report,
@@ -157,6 +159,12 @@ def _narrowed(bracket: _Bracket, trial: Trial, refused: bool) -> tuple[_Bracket,
     wider = replace(bracket, bold=trial.factor)
     untried = bracket.safe == 1.0 and not refused
     return wider, 1.0 if untried and trial.factor < 1.0 else wider.middle
+
+
+def _least_factor(problem: RunProblem) -> float:
+    """No nozzle in the band draws less than at the band's low edge: that flow as a share of the safe one."""
+    safe = max(float(problem.safe_flow_m3_s(pump).max()) for pump in range(len(problem.pumps)))
+    return float(problem.curve.flow_m3_s(problem.band_low_pa)) / safe
 
 
 def _rank(trial: Trial) -> tuple[int, float, float]:
