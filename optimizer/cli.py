@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from hydraulics.units import System
     from optimizer.errors import InputFault
     from optimizer.scenario import Scenario
+    from optimizer.study import Study
 
 STOPPED = 130
 NOTHING_VERIFIED = 3
@@ -93,20 +94,15 @@ def study(
     """Answer each option with a verified design, compare them, write the files of all."""
     from rich.console import Console
 
-    from optimizer import publish, terminal
-    from optimizer.errors import InputFaults
-    from optimizer.scenario import read_scenario
+    from optimizer import terminal
     from optimizer.study import StudySettings
     from optimizer.study import study as answer
 
-    faults = publish.out_faults(out)
-    if faults:
-        raise InputFaults(faults)
-    read = read_scenario(scenario)
-    settings = StudySettings(_chosen(options, read), gap, time_limit, seed, workers or os.cpu_count() or 1)
+    read, chosen = _asked(scenario, out, options)
+    settings = StudySettings(chosen, gap, time_limit, seed, workers or os.cpu_count() or 1)
     with _stopping() as stopped, terminal.progress_shown(Console(stderr=True)) as report:
         answered = answer(read, settings, report, stopped.is_set)
-    publish.publish(answered, read, out)
+    _publish(answered, read, out)
     terminal.show_study(answered, _system(units), Console())
     typer.echo(f"Written to {out}")
     if stopped.is_set():
@@ -136,6 +132,35 @@ def verify(
 
 def _system(units: Units) -> System:
     return "us" if units is Units.us else "metric"
+
+
+def _asked(folder: Path, out: Path, options: str | None) -> tuple[Scenario, tuple[str, ...] | None]:
+    """The scenario and the options asked for; faults of the files and of the arguments are raised together."""
+    from optimizer.errors import InputFaults
+    from optimizer.publish import out_faults
+    from optimizer.scenario import read_scenario
+
+    faults = out_faults(out)
+    try:
+        scenario = read_scenario(folder)
+        chosen = _chosen(options, scenario)
+    except InputFaults as error:
+        raise InputFaults((*error.faults, *faults)) from None
+    if faults:
+        raise InputFaults(faults)
+    return scenario, chosen
+
+
+def _publish(answered: Study, scenario: Scenario, out: Path) -> None:
+    """Write the study; a folder that cannot be written is a fault of the input."""
+    from optimizer.errors import InputFault, InputFaults
+    from optimizer.publish import publish
+
+    try:
+        publish(answered, scenario, out)
+    except OSError as error:
+        problem = f"cannot be written, {error.strerror or error}"
+        raise InputFaults((InputFault("--out", "", str(out), problem, "make room or name another folder"),)) from error
 
 
 def _chosen(options: str | None, scenario: Scenario) -> tuple[str, ...] | None:

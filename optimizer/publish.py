@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -78,6 +78,8 @@ _FIGURES = (
 def publish(study: Study, scenario: Scenario, folder: Path) -> None:
     """Write study.json, and for each alternative with a design a folder named after its option.
 
+    Only a verified alternative gets its quantities: what is not proven is no basis for a bid.
+
     Raises OSError when the folder cannot be written.
     """
     texts = {
@@ -86,9 +88,8 @@ def publish(study: Study, scenario: Scenario, folder: Path) -> None:
         if alternative.design is not None
     }
     folder.mkdir(parents=True, exist_ok=True)
-    for name in _folders_before(folder) | {alternative.option for alternative in study.alternatives}:
-        if name not in texts:
-            _take_away(folder / name)
+    for option in _folders_before(folder) | {alternative.option for alternative in study.alternatives}:
+        _take_away(folder / option, set(OPTION_FILES) - set(texts.get(option, ())))
     for option, files in texts.items():
         (folder / option).mkdir(exist_ok=True)
         for name, text in files.items():
@@ -132,13 +133,14 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
 
 
 def _option_texts(alternative: Alternative, design: Design, study: Study, site: Site) -> dict[str, str]:
-    texts = (
-        design_text(design),
-        json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
-        plan_svg(design, site, study.title, alternative.title),
-        quantities_csv(alternative, study.currency),
-    )
-    return dict(zip(OPTION_FILES, texts, strict=True))
+    texts = {
+        "design.json": design_text(design),
+        "design.geojson": json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
+        "plan.svg": plan_svg(design, site, study.title, alternative.title),
+    }
+    if alternative.verified:
+        texts["quantities.csv"] = quantities_csv(alternative, study.currency)
+    return texts
 
 
 def design_features(design: Design, site: Site) -> dict[str, Any]:
@@ -190,9 +192,9 @@ def _folders_before(folder: Path) -> set[str]:
     return {name for name in names if isinstance(name, str) and name == Path(name).name and name not in ("", "..")}
 
 
-def _take_away(folder: Path) -> None:
-    """Remove what a study wrote into an option's folder, and the folder if nothing else is in it."""
-    for name in OPTION_FILES:
+def _take_away(folder: Path, names: Iterable[str]) -> None:
+    """Remove files that an earlier study wrote into an option's folder, and the folder if nothing else is in it."""
+    for name in names:
         (folder / name).unlink(missing_ok=True)
     if folder.is_dir() and not any(folder.iterdir()):
         folder.rmdir()

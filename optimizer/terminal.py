@@ -247,9 +247,11 @@ def show_verification(state: Verification, off: Sequence[str], units: System, co
     flows = ", ".join(f"{circuit} {show(flow, 'flow', units)}" for circuit, flow in state.flow_m3_s.items())
     console.print(Text(f"pressure at the nozzles {least} to {most}, allowed {low} to {high}"))
     console.print(Text(f"flow {flows}; covered area {show(state.covered_area_m2, 'area', units)}"))
-    for fault in (*state.low_faults, *state.high_faults, *state.pump_faults):
-        console.print(Text(f"  - {fault}"), soft_wrap=True)
-    for sentence in off:
+    kinds = (("below the band", state.low_faults), ("above the band", state.high_faults))
+    for name, nozzles in kinds:
+        if nozzles:
+            console.print(Text(f"  - {name}: {', '.join(nozzles)}"), soft_wrap=True)
+    for sentence in (*state.pump_faults, *off):
         console.print(Text(f"  - {sentence}"), soft_wrap=True)
     sound = state.verified and not off
     words = "verified: every stored figure is what the full calculation gives" if sound else "NOT VERIFIED"

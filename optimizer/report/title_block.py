@@ -62,10 +62,10 @@ def _both(*pressures_pa: float) -> str:
 def _field(axes: Axes, x: float, y: float, name: str, value: str) -> None:
     box(axes, x, y - _FIELD_MM, _MIDDLE - _LEFT, _FIELD_MM, facecolor="none", edgecolor=GREY, linewidth=0.4)
     text(axes, x + 3.0, y - 2.4, name, 4.2, colour=GREY)
-    lines = textwrap.wrap(value, 46) or ["–"]
-    size = 6.0 if len(lines) == 1 and len(value) < 32 else 4.6
-    for index, line in enumerate(lines[:2]):
-        text(axes, x + 3.0, y - 5.4 - (index - (len(lines[:2]) - 1) / 2) * 2.1, line, size)
+    lines = [value] if len(value) <= 32 else textwrap.wrap(value, 46)
+    size, step = {1: (6.0 if len(value) <= 32 else 4.6, 0.0), 2: (4.6, 2.1)}.get(len(lines), (3.4, 1.5))
+    for index, line in enumerate(lines):
+        text(axes, x + 3.0, y - 5.4 - (index - (len(lines) - 1) / 2) * step, line, size)
 
 
 def _draw_verdict(axes: Axes, design: Design, y: float) -> None:

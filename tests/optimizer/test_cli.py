@@ -169,6 +169,27 @@ def test_all_unknown_options_are_told_at_once(run: Run, core: Core, tmp_path: Pa
     assert err.count("is no option") == 2
 
 
+def test_faults_of_files_and_arguments_are_told_together(
+    run: Run, core: Core, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def faulty(_: Path) -> None:
+        raise InputFaults((InputFault("scenario.toml", "rules.gap", "", "is missing", "add it"),))
+
+    monkeypatch.setattr(scenario, "read_scenario", faulty)
+    (tmp_path / "thesis.txt").write_text("x")
+    status, _, err = run("study", "here", "--out", tmp_path)
+    assert status == 2 and "2 faults" in err and "rules.gap" in err and "holds other files" in err
+
+
+def test_a_full_disk_is_told_in_words(run: Run, core: Core, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(publish, "publish", full)
+    status, _, err = run("study", "here", "--out", tmp_path)
+    assert status == 2 and "--out: cannot be written, No space left on device" in err
+
+
 def test_a_folder_with_other_files_is_refused_before_the_work(run: Run, core: Core, tmp_path: Path) -> None:
     (tmp_path / "thesis.txt").write_text("x")
     core.during = lambda *_: pytest.fail("the study was begun")

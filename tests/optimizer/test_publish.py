@@ -117,6 +117,13 @@ def test_what_an_earlier_study_wrote_goes_and_what_is_foreign_stays(tmp_path: Pa
 
 
 @pytest.mark.usefixtures("drawn_once")
+def test_an_unverified_alternative_has_no_quantities_to_bid_with(tmp_path: Path) -> None:
+    publish(STUDY, SCENARIO, tmp_path)
+    publish(example_study(example_alternative(example_design(SITE, verified=False))), SCENARIO, tmp_path)
+    assert set(files_under(tmp_path / "two_pumps")) == {"design.json", "design.geojson", "plan.svg"}
+
+
+@pytest.mark.usefixtures("drawn_once")
 def test_options_that_are_no_longer_asked_for_leave_no_folder(tmp_path: Path) -> None:
     publish(STUDY, SCENARIO, tmp_path)
     publish(example_study(refused_alternative("one_pump")), SCENARIO, tmp_path)
