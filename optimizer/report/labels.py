@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
-from matplotlib.textpath import TextPath
+from matplotlib.textpath import text_to_path
 from numpy.typing import NDArray
 
 from optimizer.report.style import INK
@@ -56,10 +56,10 @@ class Label:
 
 @cache
 def text_size_mm(text: str, size_pt: float, bold: bool = False) -> tuple[float, float]:
-    """Width and height in mm of a one-line text in the drawing's font."""
-    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
-    width = TextPath((0, 0), text, size=100, prop=font).get_extents().width if text.strip() else 0.0
-    return width * size_pt / 100 * POINT_MM, 0.76 * size_pt * POINT_MM
+    """Width in mm of a one-line text in the drawing's font, and height of its capitals with a little air."""
+    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal", size=size_pt)
+    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) * POINT_MM, 0.76 * size_pt * POINT_MM
 
 
 def place(labels: Sequence[Label], symbols: Array, lines: Array) -> tuple[Spot | None, ...]:

@@ -73,7 +73,7 @@ def _area_signs(site: Site) -> Iterator[Row]:
     for weight in weights:
         tint = zone_tint(weight, weights)
         look = _patch(facecolor=tint, edgecolor=ZONE_EDGE, linestyle=(0, ZONE_DASH))
-        yield _sign(f"Zone, priority {weight:g}", look)
+        yield _sign(f"Zone · priority {weight:g}", look)
     yield _sign("Covered area within the zones", _patch(**COVERED_LOOK))
     if site.obstacles:
         yield _sign("Obstacle, height above ground", _patch(facecolor=OBSTACLE, edgecolor=OBSTACLE_EDGE))

@@ -37,8 +37,7 @@ def draw_lettering(axes: Axes, view: View, site: Site, design: Design, works: Wo
 
 
 def number_of(nozzle_id: str) -> str:
-    """The number a nozzle carries on the plan: its id without leading letters and zeros, else the id
-    itself."""
+    """The number a nozzle carries on the plan: its id less leading letters and zeros, else the id itself."""
     match = re.fullmatch(r"[^\d]*?0*(\d+)", nozzle_id)
     return match[1] if match else nozzle_id
 
@@ -108,7 +107,7 @@ def _area_names(site: Site, view: View) -> list[Label]:
     return [
         *(_inside(f"{one.name}, {one.height_m:.1f} m", one, view, (), _AREA_PT, INK) for one in site.obstacles),
         *(_inside(one.name, one, view, (), _AREA_PT, KEEP_OUT, mask=True) for one in site.keep_outs),
-        *(_inside(one.name, one, view, solid, _ZONE_PT, ZONE_TEXT) for one in site.zones),
+        *(_inside(f"{one.name} · {one.weight:g}", one, view, solid, _ZONE_PT, ZONE_TEXT) for one in site.zones),
     ]
 
 

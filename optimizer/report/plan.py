@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 
@@ -65,16 +67,5 @@ def _draw_frame(axes: Axes) -> None:
 
 def _draw_warning(axes: Axes) -> None:
     x, y = (FRAME_MM[0] + COLUMN_MM) / 2, (FRAME_MM[1] + FRAME_MM[3]) / 2
-    text(
-        axes,
-        x,
-        y,
-        "UNVERIFIED",
-        110.0,
-        colour=WARNING,
-        bold=True,
-        z=40.0,
-        ha="center",
-        rotation=35,
-        alpha=0.2,
-    )
+    place: dict[str, Any] = {"ha": "center", "va": "center", "rotation": 35}
+    text(axes, x, y, "UNVERIFIED", 95.0, colour=WARNING, bold=True, z=40.0, alpha=0.2, **place)

@@ -106,10 +106,11 @@ def _draw_signatures(axes: Axes) -> None:
 
 def _fit(axes: Axes, y: float, words: str, size_pt: float, bold: bool = False) -> None:
     """A line of text, smaller where it would not fit, cut short where even that does not help."""
-    room = _RIGHT - _LEFT - 6.0
-    width = text_size_mm(words, size_pt, bold)[0]
-    size = size_pt * min(1.0, max(room / width, 0.6)) if width else size_pt
-    text(axes, _LEFT + 3.0, y, textwrap.shorten(words, 90, placeholder=" …"), size, bold=bold)
+    room, least = _RIGHT - _LEFT - 6.0, 0.6 * size_pt
+    while (width := text_size_mm(words, least, bold)[0]) > room:
+        words = words[: int(len(words) * room / width) - 1].rstrip() + "…"
+    size = min(size_pt, least * room / width) if width else size_pt
+    text(axes, _LEFT + 3.0, y, words, size, bold=bold)
 
 
 def _rule(axes: Axes, y: float, width_pt: float) -> None:

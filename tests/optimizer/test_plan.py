@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.textpath import TextPath
 from shapely import Point, Polygon, affinity, box
 
 from geometry.drawing_shapes import covered_region
@@ -110,7 +111,7 @@ def test_a_scale_bar_is_as_long_as_it_says(drawing: str) -> None:
 
 def test_the_sheet_names_everything_that_stands_on_it(drawing: str, design: Design) -> None:
     words = words_of(drawing)
-    expected = {"Terrace", "Long lawn", "Pergola walk", "Pond", "Yard", "Hall, 6.5 m", "Stable, 4.0 m"}
+    expected = {"Terrace · 3", "Long lawn · 1", "Pergola walk · 2", "Pond", "Yard", "Hall, 6.5 m", "Stable, 4.0 m"}
     expected |= {"P1 · plant room", "P2 · shed", "gate house (not used)", "N", "CAUTIONS", "VERIFIED"}
     expected |= {"Example court (invented)", "Two pumps"}
     expected |= {str(number) for number in range(1, len(design.nozzles) + 1)}
@@ -133,10 +134,10 @@ def test_an_unverified_design_says_so_in_red(site: Site, drawing: str) -> None:
 
 def test_names_are_drawn_as_they_are(site: Site, design: Design) -> None:
     """Neither mathematics nor markup: dollar signs, backslashes and angle brackets are letters."""
-    title = r"A $5_0$ <b>& \court</b>"
-    svg = plan_svg(design, site, title, "x" * 300)
+    title = r"A $5_0$ <b>&$\no{math}$"
+    svg = plan_svg(design, site, title, "")
     ElementTree.fromstring(svg)
-    assert any("$5_0$" in words for words in words_of(svg))
+    assert any(r"$\no{math}$" in words for words in words_of(svg))
 
 
 def test_the_tables_add_up_to_the_design(design: Design) -> None:
@@ -387,3 +388,18 @@ def test_nozzles_stand_at_their_nodes_and_ticks_point_their_way(site: Site, desi
     ticks = [line.get_xydata() for line in axes.lines if np.allclose(line.get_xydata()[0], works.nozzles_mm[0])]
     step = next(tick[1] - tick[0] for tick in ticks if len(tick) == 2 and np.hypot(*(tick[1] - tick[0])) < 3.0)
     assert math.degrees(math.atan2(step[0], step[1])) % 360 == pytest.approx(nozzle.azimuth_deg)
+
+
+def test_the_width_of_a_text_is_that_of_its_outline() -> None:
+    """By the other way matplotlib has: the extent of the letters' outlines, which lacks their side bearings."""
+    for words in ("Market lawn", "188", "N"):
+        width, _ = labels.text_size_mm(words, 20.0)
+        extent = TextPath((0, 0), words, size=20.0).get_extents().width * 25.4 / 72
+        assert extent < width < extent + 0.25 * 20.0 * 25.4 / 72
+
+
+def test_a_long_title_stays_within_its_block(site: Site, design: Design) -> None:
+    for title in ("word " * 40, "x" * 200):
+        (shown,) = [words for words in words_of(plan_svg(design, site, title, "")) if words.endswith("…")]
+        width, _ = labels.text_size_mm(shown, 0.6 * 10.5, True)
+        assert 80.0 < width <= FRAME_MM[2] - COLUMN_MM
