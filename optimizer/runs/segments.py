@@ -72,16 +72,21 @@ class Segments:
 
 
 def contract(layout: Layout) -> Segments:
-    """Segments between junctions: points where not exactly two pieces meet, and pump sites.
+    """Segments between junctions: points where not exactly two pieces meet, where ground work begins, and
+    pump sites.
 
-    A ring without any junction is broken at its lowest point.
+    A ring without any junction is broken at its first piece's tail. So a segment is ground work all along
+    or nowhere, and nozzles stand on segments without.
     """
     touching: list[list[int]] = [[] for _ in range(layout.points)]
     for e in range(layout.pieces):
         touching[int(layout.tail[e])].append(e)
         touching[int(layout.head[e])].append(e)
     sites = {int(p) for p in layout.site_point}
-    junctions = {p for p in range(layout.points) if len(touching[p]) != 2 or p in sites}
+    dug = [bool(cost > 0) for cost in layout.trench_cost]
+    junctions = {
+        p for p, near in enumerate(touching) if len(near) != 2 or p in sites or dug[near[0]] != dug[near[1]]
+    }
     chains = _chains(layout, touching, junctions)
     return _renumber(layout, chains, junctions)
 

@@ -7,7 +7,7 @@ the contracted model, which improves the answer and bounds it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -15,11 +15,13 @@ import numpy as np
 from optimizer.errors import NoDesign
 from optimizer.progress import Progress, Report, Stop, never, silent
 from optimizer.runs.budget import budget_pressures_pa
+from optimizer.runs.contracted import CLASS
 from optimizer.runs.distances import Distances, distances, price
 from optimizer.runs.forest import Forest
 from optimizer.runs.plan import RunPlan
 from optimizer.runs.prepared import Prepared, prepare
 from optimizer.runs.problem import RunProblem
+from optimizer.runs.proven import prove
 from optimizer.runs.sizing import Sizer
 from optimizer.runs.start import nozzle_place, starts
 from optimizer.runs.topology import Value, rows_of, search, value_of
@@ -75,7 +77,29 @@ def split(
         best = _searched([best], sizers, both, seed + 1, evaluations, report, stop)
     if best.value.short_pa > 0.0:
         raise _short(prepared, best)
-    return plan_of(prepared, best.forest, best.sizer.sizes)
+    plan = plan_of(prepared, best.forest, best.sizer.sizes)
+    return plan if limits is None else _proven(prepared, sizers, best.forest, plan, limits, report, stop)
+
+
+def _proven(
+    prepared: Prepared,
+    sizers: list[Sizer],
+    forest: Forest,
+    plan: RunPlan,
+    limits: Limits,
+    report: Report,
+    stop: Stop,
+) -> RunPlan:
+    """The plan, or a cheaper one that the contracted model found, with the bound and status of that
+    model."""
+    proof = prove(prepared, forest, limits, report, stop)
+    if proof.forest is not None:
+        best = min((_valued(sizer, proof.forest) for sizer in sizers), key=lambda f: f.value.order)
+        if best.value.short_pa <= 0.0:
+            plan = min(plan, plan_of(prepared, best.forest, best.sizer.sizes), key=lambda p: p.cost)
+    return replace(
+        plan, cost_bound=proof.bound, bound_class=CLASS if proof.bound > 0.0 else "", status=proof.status
+    )
 
 
 def _sizers(prepared: Prepared) -> list[Sizer]:
