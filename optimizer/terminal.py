@@ -61,7 +61,7 @@ class _Board:
     def table(self) -> Table:
         table = Table(box=None, pad_edge=False, header_style="bold")
         for name in ("option", "stage", "best", "bound", "gap", "time", ""):
-            table.add_column(name, justify="right" if name in _NUMBERS else "left")
+            table.add_column(name, justify="right" if name in _NUMBERS else "left", no_wrap=True)
         for progress, heard in self.latest.values():
             until = heard if progress.stage in ENDS else time.monotonic()
             table.add_row(*(Text(cell) for cell in _progress_cells(progress, until - self.since)))
@@ -115,8 +115,9 @@ def show_study(study: Study, units: System, console: Console) -> None:
     Alternatives are columns; where the terminal is too narrow for all they stand in several tables.
     """
     rows = _figure_rows(study.currency, units)
+    console.print(Text(study.title, style="bold"))
     for alternatives in _tables(study.alternatives, rows, console.width):
-        console.print(_comparison(study.title, alternatives, rows))
+        console.print(_comparison(alternatives, rows))
         console.print()
     for alternative in study.alternatives:
         _show_remarks(alternative, console)
@@ -138,8 +139,8 @@ def _tables(alternatives: Sequence[Alternative], rows: Rows, width: int) -> list
     return tables
 
 
-def _comparison(title: str, alternatives: Sequence[Alternative], rows: Rows) -> Table:
-    table = Table(title=Text(title, style="bold"), title_justify="left", box=None, pad_edge=False)
+def _comparison(alternatives: Sequence[Alternative], rows: Rows) -> Table:
+    table = Table(box=None, pad_edge=False)
     table.add_column("", no_wrap=True)
     for alternative in alternatives:
         table.add_column(Text(alternative.option), justify="right", overflow="fold")
@@ -209,13 +210,8 @@ def _show_remarks(alternative: Alternative, console: Console) -> None:
 
 def show_inspection(found: Inspection, units: System, console: Console) -> None:
     """What a sound scenario holds."""
-    table = Table(
-        title=Text(found.name, style="bold"),
-        title_justify="left",
-        box=None,
-        pad_edge=False,
-        show_header=False,
-    )
+    console.print(Text(found.name, style="bold"))
+    table = Table(box=None, pad_edge=False, show_header=False)
     for name, value in _inspection_rows(found, units):
         table.add_row(Text(name), Text(value))
     console.print(table)
