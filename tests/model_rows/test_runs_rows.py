@@ -1,0 +1,220 @@
+"""Rows of the contracted run-split model, derived by hand from its equations on one tiny site (invented).
+
+    pump (0) ---- link, lawn, 20 m ---- (1) ---- line of 30 m plan, rising 3 m ---- (2) nozzle 2
+                                              nozzle 0 at 10 m, nozzle 1 at 20 m
+
+One circuit for 3 nozzles, two sizes, no fittings' losses; the flow is laminar (Re < 700), so losses are linear:
+128 mu q L / (pi D^4), Hagen and Poiseuille. Points in the model: 0, 1 the nozzles on the line, 2 the pump, 3 the
+junction, 4 the line's end. Passes: 0 pump -> junction, 1 junction -> end, 2 end -> junction. Stubs: 0, 1 feed one and
+two nozzles from the junction, 2, 3 one and two from the end.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import pyomo.environ as pyo
+import pytest
+from hydraulics.water import Water
+from pyomo.repn import generate_standard_repn
+
+import optimizer.runs.model as model_module
+from optimizer.runs.contracted import contracted
+from optimizer.runs.layout import layout
+from optimizer.runs.model import build
+from optimizer.runs.prepared import prepare
+from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
+from tests.optimizer.runs_sites import CURVE, CorridorArrays
+
+WATER = Water(20.0, 1000.0, 1.0e-3)
+SIZES = (Tubing("small", 0.0044, 1.5e-6, 2.0), Tubing("middle", 0.0064, 1.5e-6, 3.0))
+SET_BAR, LOW_BAR = 14.0, 12.0
+Q = float(CURVE.flow_m3_s(SET_BAR * 1e5))  # no nozzle lies below the pump
+LINE_M = math.hypot(30.0, 3.0)
+RISE_BAR = 1000.0 * 9.80665 * 1.0 / 1e5  # a third of the line
+
+
+def per_metre_bar(bore_m: float) -> float:
+    """Hagen and Poiseuille, one nozzle's flow."""
+    return 128 * 1.0e-3 * Q / (math.pi * bore_m**4) / 1e5
+
+
+SMALL, MIDDLE = per_metre_bar(0.0044), per_metre_bar(0.0064)
+
+
+def tiny(*, circuits: tuple[Circuit, ...] = (Circuit(0, 0, 3),)) -> RunProblem:
+    c = CorridorArrays()
+    pump, junction, end = c.node(0, 0), c.node(0, 20), c.node(30, 20, 3.0)
+    c.edge(pump, junction, link=0, ground="lawn", allowance=0.0)
+    c.edge(junction, end, line=0, from_m=0.0, to_m=30.0, allowance=0.0)
+    c.site_node.append(pump)
+    cut = layout(c, [0, 0, 0], [10.0, 20.0, 30.0], {"lawn": 6.5})  # type: ignore[arg-type]
+    pumps = (PumpChoice("invented", 0, SET_BAR * 1e5, 4.0, 0.0108),)
+    none = LossFactors(0.0, 0.0, 0.0, 0.0)
+    return RunProblem(cut, (0, 0, 0), SIZES, 1, pumps, circuits, CURVE, WATER, LOW_BAR * 1e5, k=none)
+
+
+@pytest.fixture(scope="module")
+def model() -> Any:
+    return build(contracted(prepare(tiny()), safe=True))
+
+
+def row(constraint: Any) -> dict[str, float]:
+    """Coefficients by variable, all on the left of "<= rhs" or "= rhs"; the constant side under its sign."""
+    repn = generate_standard_repn(constraint.body)
+    assert repn.is_linear()
+    sign = -1.0 if constraint.upper is None else 1.0
+    side = constraint.lower if constraint.upper is None else constraint.upper
+    relation = "=" if constraint.equality else "<="
+    row = {v.name: sign * c for v, c in zip(repn.linear_vars, repn.linear_coefs, strict=True) if c}
+    return {**row, relation: sign * (pyo.value(side) - repn.constant)}
+
+
+def both(name: str, number: int, factor: float = 1.0) -> dict[str, float]:
+    """A variable of a pass or stub in both sizes."""
+    return {f"{name}[{number},{d}]": factor for d in (0, 1)}
+
+
+FED = {  # nozzles fed at the pump: its only pass counts those beyond it
+    **both("g", 0),
+}
+EXPECTED: dict[str, dict[str, float]] = {
+    # all by one pass either way, or 1 or 2 from the junction, or both from the end
+    "serve[1,0]": {**both("X", 1), **both("X", 2), **both("W", 0), **both("W", 1), **both("W", 3), "=": 1.0},
+    # one from the junction goes with the other one from the end
+    "meet[1,0,1]": {**both("W", 0), **both("W", 2, -1.0), "=": 0.0},
+    "serve_own[2]": {"o[0,2]": 1.0, "=": 1.0},
+    "enter[0,3]": {**both("X", 0), **both("X", 2), "<=": 1.0},
+    "enter[0,4]": {**both("X", 1), "<=": 1.0},
+    # from the pump always; from the junction: X1 + X2 <= X0 + X2; from the end: X1 + X2 <= X1
+    "leave[0]": {**both("X", 0), "<=": 1.0},
+    "leave[1]": {**both("X", 1), **both("X", 0, -1.0), "<=": 0.0},
+    "leave[2]": {**both("X", 2), "<=": 0.0},
+    "leave_stub[0,2]": {**both("W", 0), **both("W", 1), **both("X", 0, -1.0), **both("X", 2, -1.0), "<=": 0.0},
+    "leave_stub[0,3]": {**both("W", 2), **both("W", 3), **both("X", 1, -1.0), "<=": 0.0},
+    "leave_own[0,2]": {"o[0,2]": 1.0, **both("X", 1, -1.0), "<=": 0.0},
+    # room for 3 in all; passes 1 and 2 feed 2 of them themselves
+    "carry[0,0]": {"g[0,0]": 1.0, "X[0,0]": -3.0, "<=": 0.0},
+    "carry[0,1]": {"g[0,1]": 1.0, "X[0,1]": -3.0, "<=": 0.0},
+    "carry[1,0]": {"g[1,0]": 1.0, "X[1,0]": -1.0, "<=": 0.0},
+    "carry[1,1]": {"g[1,1]": 1.0, "X[1,1]": -1.0, "<=": 0.0},
+    "carry[2,0]": {"g[2,0]": 1.0, "X[2,0]": -1.0, "<=": 0.0},
+    "carry[2,1]": {"g[2,1]": 1.0, "X[2,1]": -1.0, "<=": 0.0},
+    "balance[0,3]": {
+        **both("g", 0), **both("g", 2), **both("g", 1, -1.0), **both("X", 1, -2.0),
+        **both("W", 0, -1.0), **both("W", 1, -2.0), "=": 0.0,
+    },
+    "balance[0,4]": {
+        **both("g", 1), **both("g", 2, -1.0), **both("X", 2, -2.0),
+        **both("W", 2, -1.0), **both("W", 3, -2.0), "o[0,2]": -1.0, "=": 0.0,
+    },
+    "room[0]": {**FED, "<=": 3.0},
+    # P_end <= P_start - h - rise + M (1 - X); M = pressure without loss: 14 bar at the junction, less 3 rises at the end
+    "head[0]": {"P[0,3]": 1.0, "P[0,2]": -1.0, **both("h", 0), **both("X", 0, SET_BAR), "<=": SET_BAR},
+    "head[1]": {
+        "P[0,4]": 1.0, "P[0,3]": -1.0, **both("h", 1),
+        **both("X", 1, 3 * RISE_BAR + SET_BAR - 3 * RISE_BAR), "<=": SET_BAR - 3 * RISE_BAR,
+    },
+    "head[2]": {
+        "P[0,3]": 1.0, "P[0,4]": -1.0, **both("h", 2), **both("X", 2, SET_BAR - 3 * RISE_BAR), "<=": SET_BAR,
+    },
+    # the highest nozzle fed stands two rises above the junction, one below the end
+    "inside[1]": {**both("h", 1), **both("X", 1, LOW_BAR + 2 * RISE_BAR), "P[0,3]": -1.0, "<=": 0.0},
+    "inside[2]": {**both("h", 2), **both("X", 2, LOW_BAR - RISE_BAR), "P[0,4]": -1.0, "<=": 0.0},
+    # from the junction one nozzle needs a third of the line and a rise; two need 2 q, then q, and two rises
+    "need_stub[0,2]": {
+        "W[0,0]": LOW_BAR + RISE_BAR + SMALL * LINE_M / 3,
+        "W[0,1]": LOW_BAR + RISE_BAR + MIDDLE * LINE_M / 3,
+        "W[1,0]": LOW_BAR + 2 * RISE_BAR + SMALL * LINE_M / 3 * (2 + 1),
+        "W[1,1]": LOW_BAR + 2 * RISE_BAR + MIDDLE * LINE_M / 3 * (2 + 1),
+        "P[0,3]": -1.0, "<=": 0.0,
+    },
+    # from the end downhill: losses here are far less than the fall, so the first nozzle rules, with 2 q for two
+    "need_stub[0,3]": {
+        "W[2,0]": LOW_BAR - RISE_BAR + SMALL * LINE_M / 3,
+        "W[2,1]": LOW_BAR - RISE_BAR + MIDDLE * LINE_M / 3,
+        "W[3,0]": LOW_BAR - RISE_BAR + SMALL * LINE_M / 3 * 2,
+        "W[3,1]": LOW_BAR - RISE_BAR + MIDDLE * LINE_M / 3 * 2,
+        "P[0,4]": -1.0, "<=": 0.0,
+    },
+    "need_own[0,2]": {"o[0,2]": LOW_BAR, "P[0,4]": -1.0, "<=": 0.0},
+    "size_used[0,0,0]": {"X[0,0]": 1.0, "U[0]": -1.0, "<=": 0.0},
+    "size_used[0,0,1]": {"X[0,1]": 1.0, "U[1]": -1.0, "<=": 0.0},
+    "size_used[0,1,0]": {"X[1,0]": 1.0, "X[2,0]": 1.0, "U[0]": -1.0, "<=": 0.0},
+    "size_used[0,1,1]": {"X[1,1]": 1.0, "X[2,1]": 1.0, "U[1]": -1.0, "<=": 0.0},
+    "size_used_stub[0,2,0]": {"W[0,0]": 1.0, "W[1,0]": 1.0, "U[0]": -1.0, "<=": 0.0},
+    "size_used_stub[0,2,1]": {"W[0,1]": 1.0, "W[1,1]": 1.0, "U[1]": -1.0, "<=": 0.0},
+    "size_used_stub[0,3,0]": {"W[2,0]": 1.0, "W[3,0]": 1.0, "U[0]": -1.0, "<=": 0.0},
+    "size_used_stub[0,3,1]": {"W[2,1]": 1.0, "W[3,1]": 1.0, "U[1]": -1.0, "<=": 0.0},
+    "sizes_most": {"U[0]": 1.0, "U[1]": 1.0, "<=": 1.0},
+    "trench[0,0]": {**both("X", 0), "R[0]": -1.0, "<=": 0.0},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(EXPECTED))
+def test_row(model: Any, name: str) -> None:
+    assert row(model.find_component(name)) == pytest.approx(EXPECTED[name], rel=1e-9, abs=1e-12)
+
+
+def test_loss_rows_of_laminar_flow_are_the_law_itself(model: Any) -> None:
+    """Linear losses: every chord is the law; pass 0 loses 20 m x g, pass 1 a third of the line at g+2, g+1 and g."""
+    for name, metres in (("loss[0,0,0]", (20.0,)), ("loss[1,0,0]", (LINE_M / 3,) * 3)):
+        a = name[5]
+        slope = SMALL * sum(metres)
+        value = 0.0 if a == "0" else SMALL * LINE_M / 3 * (2 + 1 + 0)
+        expected = {f"g[{a},0]": slope, f"X[{a},0]": value, f"h[{a},0]": -1.0, "<=": 0.0}
+        found = row(model.find_component(name))
+        assert {k: v for k, v in found.items() if abs(v) > 1e-9 or k == "<="} == pytest.approx(
+            {k: v for k, v in expected.items() if v or k == "<="}, rel=1e-9
+        )
+
+
+def test_supply_row_is_the_chord_of_the_unit_loss(model: Any) -> None:
+    """Safe: one chord from no flow to 3 nozzles; K rho v^2 / 2 with K 4 at 10.8 mm."""
+    velocity = 3 * Q / (math.pi / 4 * 0.0108**2)
+    lost_bar = 4.0 * 1000.0 / 2 * velocity**2 / 1e5
+    expected = {"P[0,2]": 1.0, **{k: v * lost_bar / 3 for k, v in FED.items()}, "<=": SET_BAR}
+    assert row(model.supply[0, 0]) == pytest.approx(expected, rel=1e-9)
+
+
+def test_cost_counts_tubing_and_opened_ground(model: Any) -> None:
+    """20 m of link at 6.5 for the ground; tubing at 2 and 3 a metre; a stub ends at its last nozzle."""
+    repn = generate_standard_repn(model.cost.expr)
+    found = {v.name: c for v, c in zip(repn.linear_vars, repn.linear_coefs, strict=True)}
+    metres = {"X[0": 20.0, "X[1": LINE_M, "X[2": LINE_M}
+    metres |= {"W[0": LINE_M / 3, "W[1": 2 * LINE_M / 3, "W[2": LINE_M / 3, "W[3": 2 * LINE_M / 3}
+    expected = {f"{k},{d}]": m * price for k, m in metres.items() for d, price in ((0, 2.0), (1, 3.0))}
+    assert found == pytest.approx({**expected, "R[0]": 20.0 * 6.5}, rel=1e-9)
+
+
+def test_optimistic_rows_leave_out_the_loss_before_inner_nozzles() -> None:
+    hopeful = build(contracted(prepare(tiny()), safe=False))
+    expected = {**both("X", 1, LOW_BAR + 2 * RISE_BAR), "P[0,3]": -1.0, "<=": 0.0}
+    assert row(hopeful.inside[1]) == pytest.approx(expected, rel=1e-9)
+
+
+def test_two_circuits_may_share_a_segment_and_pay_its_ground_once() -> None:
+    shared = build(contracted(prepare(tiny(circuits=(Circuit(0, 0, 2), Circuit(0, 0, 1)))), safe=True))
+    first, second = (row(shared.trench[c, 0]) for c in (0, 1))
+    assert first.keys() & second.keys() == {"R[0]", "<="}
+    own = row(shared.serve_own[2])
+    assert own == {"o[0,2]": 1.0, "o[1,2]": 1.0, "=": 1.0}
+
+
+def test_every_row_of_the_model_has_an_expectation(model: Any) -> None:
+    families = {c.parent_component().name for c in model.component_data_objects(pyo.Constraint)}
+    assert families == {name.split("[")[0] for name in EXPECTED} | {"loss", "supply"}
+    for constraint in model.component_data_objects(pyo.Constraint):
+        if constraint.parent_component().name not in ("loss", "supply"):
+            assert constraint.name in EXPECTED
+
+
+def test_notation_table_names_what_the_model_holds(model: Any) -> None:
+    table = model_module.__doc__ or ""
+    numbered = set(re.findall(r"\(\d+\) .*?(\w+)\n", table))
+    rows = {c.name for c in model.component_objects(pyo.Constraint)}
+    assert numbered == rows
+    for variable in model.component_objects(pyo.Var):
+        assert re.search(rf"\b{variable.name}_", table), variable.name
