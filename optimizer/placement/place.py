@@ -24,7 +24,7 @@ from optimizer.solver import OPTIMAL_GAP, Limits, solve
 Status: TypeAlias = Literal["optimal", "gap", "limit", "stopped"]
 
 STAGE = "placement"
-NO_LIMITS = Limits()
+MODEL_LIMITS = Limits(nodes=1000, checks=200)  # counted work: the same answer on every run
 ITERATIONS = 400  # of prices, for each way to give circuits to groups
 BOUND_ITERATIONS = 120  # of prices where only the bound is wanted
 TRY_EVERY = 10  # iterations between two placements made from prices
@@ -91,7 +91,7 @@ def place(
     problem: PlacementProblem,
     *,
     gap: float = 0.005,
-    limits: Limits = NO_LIMITS,
+    limits: Limits = MODEL_LIMITS,
     start: Iterable[int] = (),
     report: Report = silent,
     stop: Stop = never,

@@ -159,9 +159,11 @@ def _intervals(
     by_place.sort_indices()
     places = by_place.indices.astype(np.int64)
     cells = np.repeat(np.arange(by_place.shape[0]), np.diff(by_place.indptr))
-    breaks = (np.diff(places) != 1) | (np.diff(cells) != 0) | (np.diff(_track_of(places, start)) != 0)
-    first, last = places[np.append(True, breaks)], places[np.append(breaks, True)]
-    cell = cells[np.append(True, breaks)].astype(np.int64)
+    track = _track_of(places, start)
+    begins = np.diff(places, prepend=-2) != 1
+    begins |= (np.diff(cells, prepend=-1) != 0) | (np.diff(track, prepend=-1) != 0)
+    ends = np.append(begins[1:], True)[: len(begins)]
+    first, last, cell = places[begins], places[ends], cells[begins].astype(np.int64)
     track = _track_of(first, start)
     key = cell * len(taken) + track
     at_start = key[first == start[track]]

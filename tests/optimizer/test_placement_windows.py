@@ -1,0 +1,165 @@
+"""Windows of least and greatest spacing against the rule they stand for, by enumeration of small lines."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import scipy.sparse as sp
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from optimizer.errors import NoDesign
+from optimizer.placement.problem import (
+    PlacementProblem,
+    Window,
+    cover_windows,
+    line_orders,
+    require_possible,
+    spacing_windows,
+)
+
+Subset = tuple[int, ...]
+
+
+def subsets(count: int) -> list[Subset]:
+    return [s for size in range(count + 1) for s in itertools.combinations(range(count), size)]
+
+
+def keeps(chosen: Subset, windows: tuple[Window, ...], *, least: bool) -> bool:
+    counts = [len(set(chosen).intersection(window)) for window in windows]
+    return all(c <= 1 for c in counts) if least else all(c >= 1 for c in counts)
+
+
+def lines_of_steps(low: int, high: int) -> st.SearchStrategy[list[int]]:
+    """Whole numbers of a 0.1 m grid, so that sums of floats miss equality as real chainages do."""
+    return st.lists(st.integers(low, high), min_size=1, max_size=8, unique=True).map(sorted)
+
+
+@given(lines_of_steps(0, 30), st.integers(1, 12), st.booleans())
+@settings(max_examples=150, deadline=None)
+def test_spacing_windows_forbid_exactly_what_stands_too_close(
+    steps: list[int], least: int, closed: bool
+) -> None:
+    length = 31
+    chainage = np.array([0.1 * k for k in steps])
+    windows = spacing_windows(
+        np.zeros(len(steps), dtype=int), chainage, {0: 0.1 * length} if closed else {}, 0.1 * least
+    )
+
+    def apart(a: int, b: int) -> int:
+        d = abs(steps[a] - steps[b])
+        return min(d, length - d) if closed else d
+
+    for chosen in subsets(len(steps)):
+        legal = all(apart(a, b) >= least for a, b in itertools.combinations(chosen, 2))
+        assert keeps(chosen, windows, least=True) == legal
+    sets = [set(window) for window in windows]
+    assert not any(a < b for a in sets for b in sets), "windows are maximal"
+
+
+@given(lines_of_steps(0, 30), st.integers(4, 20))
+@settings(max_examples=150, deadline=None)
+def test_cover_windows_of_an_open_line_allow_exactly_short_gaps(steps: list[int], greatest: int) -> None:
+    """The rule: first and last nozzle within the greatest spacing of the row's ends, no gap longer than it."""
+    chainage = np.array([0.1 * k for k in steps])
+    windows = cover_windows(
+        np.zeros(len(steps), dtype=int), chainage, {}, {0: 0.1 * greatest}, {0: ((-9.0, 9.0),)}
+    )
+    rows: list[list[int]] = [[0]]
+    for i in range(1, len(steps)):
+        if steps[i] - steps[i - 1] > greatest:
+            rows.append([])
+        rows[-1].append(i)
+    for chosen in subsets(len(steps)):
+        legal = True
+        for row in rows:
+            inside = [steps[i] for i in row if i in chosen]
+            legal &= bool(inside) and inside[0] - steps[row[0]] <= greatest
+            legal &= bool(inside) and steps[row[-1]] - inside[-1] <= greatest
+            legal &= all(b - a <= greatest for a, b in itertools.pairwise(inside))
+        assert keeps(chosen, windows, least=False) == legal, (chosen, windows)
+
+
+@given(lines_of_steps(0, 30), st.integers(4, 20))
+@settings(max_examples=150, deadline=None)
+def test_cover_windows_of_a_ring_allow_exactly_short_gaps(steps: list[int], greatest: int) -> None:
+    length = 31
+    gaps = [b - a for a, b in itertools.pairwise([*steps, steps[0] + length])]
+    if max(gaps) > greatest:
+        return
+    windows = cover_windows(
+        np.zeros(len(steps), dtype=int),
+        np.array([0.1 * k for k in steps]),
+        {0: 0.1 * length},
+        {0: 0.1 * greatest},
+        {},
+    )
+    for chosen in subsets(len(steps)):
+        at = [steps[i] for i in chosen]
+        legal = bool(at) and all(b - a <= greatest for a, b in itertools.pairwise([*at, at[0] + length]))
+        assert keeps(chosen, windows, least=False) == legal, (chosen, windows)
+
+
+def test_a_ring_with_a_free_gap_is_an_open_row_behind_it() -> None:
+    """Ring of 20 m, candidates every metre but from 3 m to 9 m, where doors stand; greatest spacing 4 m."""
+    at = np.array([0.0, 1, 2, 3, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19])
+    line = np.zeros(15, dtype=int)
+    windows = cover_windows(line, at, {0: 20.0}, {0: 4.0}, {0: ((3.0, 9.0),)})
+    chainages = [set(at[list(window)]) for window in windows]
+    assert {10.0, 11.0, 12.0, 13.0} in chainages, "behind the row's first"
+    assert {19.0, 0.0, 1.0, 2.0} in chainages, "behind 18 m, over the seam"
+    assert not any({3.0, 9.0} <= window for window in chainages), "none over the doors"
+    assert () not in windows
+
+
+def test_a_gap_nobody_declared_free_cannot_be_served() -> None:
+    line, at = np.zeros(3, dtype=int), np.array([0.0, 1.0, 9.0])
+    assert () in cover_windows(line, at, {}, {0: 4.0}, {})
+    assert () not in cover_windows(line, at, {}, {0: 4.0}, {0: ((2.0, 8.0),)})
+    assert cover_windows(line, at, {}, {1: 4.0}, {}) == ()
+
+
+def test_line_orders_follow_chainage() -> None:
+    line, at = np.array([1, 0, 1, 0]), np.array([5.0, 2.0, 1.0, 1.0])
+    assert line_orders(line, at) == ((3, 1), (2, 0))
+
+
+BASE = PlacementProblem(
+    value=np.ones(3),
+    incidence=sp.csr_array(np.eye(3, dtype=bool)),
+    lines=((0, 1, 2),),
+    spacing=((0, 1), (1, 2)),
+    cover=(),
+    locked=(),
+    group=np.zeros(3, dtype=np.int64),
+    groups=1,
+    circuits=1,
+    per_circuit=2,
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "rule", "words"),
+    [
+        ({"locked": (0, 1), "names": ("a at 1 m", "a at 2 m", "b")}, "spacing_least_m", "locked a at 1 m and a at"),
+        ({"groups": 2}, "circuits", "2 schedule groups need at least 2 circuits"),
+        ({"locked": (0, 2), "per_circuit": 1}, "reserve", "2 locked positions need 2 circuits of 1 nozzles"),
+        ({"cover": ((),)}, "spacing_greatest_m", "gap without candidate positions"),
+        ({"per_circuit": 0}, "reserve", "not even one nozzle"),
+        ({"incidence": sp.csr_array((3, 3), dtype=bool)}, "reach", "covers any part of a zone"),
+        ({"incidence": sp.csr_array((3, 0), dtype=bool), "lines": ()}, "step_m", "no candidate position is left"),
+    ],
+)  # fmt: skip
+def test_rules_in_conflict_are_named(change: dict[str, object], rule: str, words: str) -> None:
+    with pytest.raises(NoDesign, match=words) as caught:
+        require_possible(replace(BASE, **change))  # type: ignore[arg-type]
+    assert caught.value.rule == rule
+
+
+def test_a_possible_problem_passes() -> None:
+    require_possible(BASE)
+    assert BASE.nozzles_at_most == 2
+    assert BASE.name(1) == "position 1"
