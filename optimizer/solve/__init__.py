@@ -20,7 +20,7 @@ from optimizer.errors import NoDesign
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
-from optimizer.progress import Progress, Report, Stop, named, relative_gap
+from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import explore
 from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
 from optimizer.solve.supply import nozzles_within, sized
@@ -151,7 +151,7 @@ def _with_pump(
     least_flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
     base = placement_problem(instance, nozzles_within(instance, pump, least_flow))
     require_possible(base)
-    feeder = Feeder(instance, named(report, stage="run splits"), clock.stopped)
+    feeder = Feeder(instance, report, clock.stopped)
     with clock.stage("bound"):
         report(Progress("bound"))
         most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
@@ -183,7 +183,8 @@ def _proven(feeder: Feeder, kept: Kept, seed: int) -> Kept:
 def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, clock: _Clock) -> Solved:
     kept = outcome.kept
     made, design = kept.trial.layout, kept.trial.design
-    lines = bill(take_off(made), instance.scenario.catalogue)
+    counted = take_off(made)
+    lines = bill(counted, instance.scenario.catalogue)
     found = instance.candidates
     bound = min(bound, float(found.cells.value.sum()))
     fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
@@ -199,7 +200,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
-        tubing_m=sum(line.quantity for line in lines if line.group == "tubing"),
+        tubing_m=sum(length for _, length in counted.tubing_m),
         capacity_m3_s=pump.delivery_m3_s,
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else _fault_words(design),

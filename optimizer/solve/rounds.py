@@ -13,7 +13,6 @@ from optimizer.errors import NoDesign
 from optimizer.placement.place import Placement, place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
-from optimizer.progress import named
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
 from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
@@ -130,7 +129,7 @@ def _placed(
             gap=search.gap,
             limits=search.limits,
             start=start,
-            report=named(feeder.report, stage="placement"),
+            report=feeder.report,
             stop=feeder.stop,
         )
         chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
