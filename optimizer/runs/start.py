@@ -122,7 +122,7 @@ def _portions(pool: list[int], prepared: Prepared, count: int, even: bool) -> li
     portions = []
     left = count
     for i, (c, room) in enumerate(zip(pool, rooms, strict=True)):
-        take = -(-left * room // sum(rooms[i:])) if even else min(room, left)
+        take = -(-left * room // max(1, sum(rooms[i:]))) if even else min(room, left)
         portions += [c] * take
         left -= take
     return portions
