@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from optimizer.errors import NoDesign
+from optimizer.errors import NoDesign, SolverLimit
 from optimizer.placement import model as models
 from optimizer.placement.canonical import canonical
 from optimizer.placement.dual import Priced, descend, dual_of, first_prices
@@ -25,10 +25,22 @@ Status: TypeAlias = Literal["optimal", "gap", "limit", "stopped"]
 
 STAGE = "placement"
 MODEL_LIMITS = Limits(nodes=1000, checks=200)  # counted work: the same answer on every run
-ITERATIONS = 400  # of prices, for each way to give circuits to groups
-BOUND_ITERATIONS = 120  # of prices where only the bound is wanted
-TRY_EVERY = 10  # iterations between two placements made from prices
 FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
+
+
+@dataclass(frozen=True)
+class _Effort:
+    """Price steps at most for each way to give circuits to groups; steps between two placements made from
+    prices; relative progress of the bound in `SETTLE_STEPS` below which the descent ends."""
+
+    steps: int
+    try_every: int
+    settled: float
+
+
+PLACE_EFFORT = _Effort(400, 10, 0.0)
+BOUND_EFFORT = _Effort(160, 160, 1e-3)
+SETTLE_STEPS = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,15 +113,8 @@ def place(
     gap: relative gap that is good enough; limits: of model A, and the seconds of everything (its own gap is not
     used); start: candidates to begin from, legal or not. Raises NoDesign where no placement meets the rules.
     """
-    began = time.perf_counter()
-    require_possible(problem)
-    ordered, old = canonical(problem)
-    number = {int(j): place for place, j in enumerate(old)}
-    cover = Cover(ordered)
-    best = _first(cover, [number[j] for j in start])
-    bound = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
-    search = _Search(cover, best, gap, limits, report, stop, began, bound)
-    _by_prices(search)
+    search, old = _search(problem, start, gap, limits, report, stop)
+    _by_prices(search, PLACE_EFFORT)
     if not search.is_good(search.bound) and not search.is_over():
         _by_model(search)
     return _placement(search, old)
@@ -120,12 +125,8 @@ def value_bound(problem: PlacementProblem) -> float:
 
     Raises NoDesign where no placement meets the rules.
     """
-    require_possible(problem)
-    ordered, _ = canonical(problem)
-    cover = Cover(ordered)
-    total = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
-    search = _Search(cover, _first(cover, []), 0.0, Limits(), silent, never, time.perf_counter(), total)
-    _by_prices(search, BOUND_ITERATIONS)
+    search, _ = _search(problem, (), 0.0, Limits(), silent, never)
+    _by_prices(search, BOUND_EFFORT)
     return search.bound
 
 
@@ -134,6 +135,20 @@ def marginal_values(problem: PlacementProblem, chosen: Iterable[int]) -> FloatAr
     members = list(chosen)
     selection = Selection(Cover(problem), members)
     return np.array([selection.loss(j) for j in members], dtype=float)
+
+
+def _search(
+    problem: PlacementProblem, start: Iterable[int], gap: float, limits: Limits, report: Report, stop: Stop
+) -> tuple[_Search, IntArray]:
+    """A search with its first placement, on the problem in its one order, and the old number of each candidate."""
+    began = time.perf_counter()
+    require_possible(problem)
+    ordered, old = canonical(problem)
+    number = {int(j): place for place, j in enumerate(old)}
+    cover = Cover(ordered)
+    best = _first(cover, [number[j] for j in start])
+    coverable = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
+    return _Search(cover, best, gap, limits, report, stop, began, coverable), old
 
 
 def _first(cover: Cover, start: list[int]) -> Selection:
@@ -169,11 +184,15 @@ def _fewest(problem: PlacementProblem) -> list[int]:
     return chosen
 
 
-def _by_prices(search: _Search, iterations: int = ITERATIONS) -> None:
+def _by_prices(search: _Search, effort: _Effort) -> None:
     """Better placements and the bound by prices, for every way to give the circuits to the groups."""
     lines = lines_of(search.cover.problem)
-    bounds = [_descend(search, lines, circuits, iterations) for circuits in _shares(search.cover.problem)]
-    search.bound = min(search.bound, max(bounds))
+    shares = _shares(search.cover.problem)
+    highest = -np.inf
+    for number, circuits in enumerate(shares, start=1):
+        rest = search.bound if number < len(shares) else highest  # what the shares not being priced may reach
+        highest = max(highest, _descend(search, lines, circuits, effort, rest))
+    search.bound = min(search.bound, highest)
 
 
 def _shares(problem: PlacementProblem) -> list[tuple[int, ...]]:
@@ -183,19 +202,25 @@ def _shares(problem: PlacementProblem) -> list[tuple[int, ...]]:
     return [tuple(b - a for a, b in pairwise(end)) for end in ends]
 
 
-def _descend(search: _Search, lines: Lines, circuits: tuple[int, ...], iterations: int) -> float:
+def _descend(
+    search: _Search, lines: Lines, circuits: tuple[int, ...], effort: _Effort, rest: float
+) -> float:
     """Bound of one share of the circuits; what the prices choose is offered to the search now and then."""
-    problem = search.cover.problem
-    dual = dual_of(problem, lines, circuits)
+    dual = dual_of(search.cover.problem, lines, circuits)
+    settling = np.inf
 
-    def visit(iteration: int, here: Priced, bound: float) -> float | None:
-        if iteration % TRY_EVERY == 0:
+    def visit(step: int, here: Priced, bound: float) -> float | None:
+        nonlocal settling
+        if step % effort.try_every == 0:
             search.offer(int(j) for j in lines.tracks.order[here.places])
-            search.tell(min(bound, search.bound), f"{iteration} price steps")
+            search.tell(min(max(bound, rest), search.bound), f"{step} price steps")
         over = search.is_good(bound) or search.is_over()
+        if step % SETTLE_STEPS == 0:
+            over = over or bound > settling * (1.0 - effort.settled)
+            settling = bound
         return None if over else search.best.value
 
-    return descend(dual, first_prices(dual, _last_gains(search.best, circuits)), visit, iterations)
+    return descend(dual, first_prices(dual, _last_gains(search.best, circuits)), visit, effort.steps)
 
 
 def _last_gains(selection: Selection, circuits: tuple[int, ...]) -> FloatArray:
@@ -214,14 +239,14 @@ def _by_model(search: _Search) -> None:
     model = models.build(search.cover.problem)
     left = None if search.limits.seconds is None else max(0.1, search.limits.seconds - search.seconds)
     limits = replace(search.limits, gap=search.gap, seconds=left)
-    outcome = solve(
-        model,
-        limits=limits,
-        start=models.start_values(model, search.cover.problem, search.best.members()),
-        stage=STAGE,
-        report=search.report,
-        stop=search.stop,
-    )
+    start = models.start_values(model, search.cover.problem, search.best.members())
+    try:
+        outcome = solve(
+            model, limits=limits, start=start, stage=STAGE, report=search.report, stop=search.stop
+        )
+    except SolverLimit:  # not even the start was looked at: the placement by prices stands
+        search.is_over()
+        return
     search.bound = min(search.bound, outcome.bound)
     search.stopped = search.stopped or outcome.status == "stopped"
     search.time_limit_hit = search.time_limit_hit or outcome.time_limit_hit

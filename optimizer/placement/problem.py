@@ -49,6 +49,10 @@ class PlacementProblem:
     per_circuit: int
     names: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        if sorted(j for members in self.lines for j in members) != list(range(self.candidates)):
+            raise ValueError(f"lines must hold each of the {self.candidates} candidates exactly once")
+
     @property
     def candidates(self) -> int:
         return int(self.incidence.shape[1])

@@ -123,6 +123,15 @@ def test_the_value_does_not_depend_on_the_order_of_candidates_lines_and_cells(
     assert sorted(int(old[j]) for j in there.chosen) == list(here.chosen)
 
 
+def test_model_a_closes_what_prices_leave(garden: SyntheticSite) -> None:
+    told: list[Progress] = []
+    answer = place(site_problem(garden, 12), gap=1e-6, report=told.append)
+    assert answer.gap <= 1e-6
+    assert "nodes" in told[-1].note
+    bounds = [p.bound for p in told if p.bound is not None]
+    assert min(bounds) >= answer.value - 1e-6
+
+
 def test_two_runs_are_the_same(garden: SyntheticSite) -> None:
     first, second = place(site_problem(garden, 12)), place(site_problem(garden, 12))
     assert (first.chosen, first.value, first.bound) == (second.chosen, second.value, second.bound)

@@ -163,3 +163,8 @@ def test_a_possible_problem_passes() -> None:
     require_possible(BASE)
     assert BASE.nozzles_at_most == 2
     assert BASE.name(1) == "position 1"
+
+
+def test_every_candidate_stands_on_one_line() -> None:
+    with pytest.raises(ValueError, match="each of the 3 candidates exactly once"):
+        replace(BASE, lines=((0, 1),))

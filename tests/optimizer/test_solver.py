@@ -35,10 +35,10 @@ def knapsack(profit: Any, weights: Any, rooms: Any) -> pyo.ConcreteModel:
 
 
 def hard_knapsack() -> pyo.ConcreteModel:
-    """200 items in 120 rows: takes HiGHS minutes, so that limits and stops have something to cut short."""
+    """90 items in 60 rows: not done at the root, so that limits and stops have something to cut short."""
     rng = np.random.default_rng(0)
-    weights = np.where(rng.random((120, 200)) < 0.1, rng.integers(1, 21, (120, 200)), 0)
-    return knapsack(rng.integers(5, 40, 200), weights, [60] * 120)
+    weights = np.where(rng.random((60, 90)) < 0.15, rng.integers(1, 21, (60, 90)), 0)
+    return knapsack(rng.integers(5, 40, 90), weights, [45] * 60)
 
 
 @given(
