@@ -25,18 +25,16 @@ LINES = 6  # pieces of a loss curve
 SUPPLY_LINES = 4
 Line = tuple[float, float]  # slope (Pa a nozzle) and value at 0 (Pa)
 Floats = NDArray[np.float64]
-CLASS = (
-    "one tubing size along each segment between junctions; the nozzles of one schedule group on a segment fed by one "
-    "tube that passes through, or from the segment's ends with one gap between"
-)
+CLASS = "one tubing size along each part of a segment between junctions that a circuit feeds from one end"
 
 
 @dataclass(frozen=True)
 class Pass:
-    """A circuit's tube along a whole way that feeds all nozzles of its group there, or none.
+    """A circuit's tube along a whole way that feeds all nozzles of its group there, or none, or if loose
+    any number.
 
-    nozzles: fed on the way; top_pa: highest rise to one of them, -inf without; lines: by size, loss >=
-    slope x nozzles fed beyond the end + value.
+    nozzles: fed on the way; at_most: if loose, 0 else; top_pa: highest rise to one of them, -inf without;
+    lines: by size, loss >= slope x nozzles fed beyond the end + value.
     """
 
     circuit: int
@@ -44,6 +42,7 @@ class Pass:
     start: int
     end: int
     nozzles: int
+    at_most: int
     length_m: float
     rise_pa: float
     top_pa: float
@@ -81,6 +80,7 @@ class Contracted:
     highest_pa: tuple[tuple[float, ...], ...]
     supply: tuple[tuple[Line, ...], ...]
     shares: dict[tuple[int, int], int]
+    loose: dict[tuple[int, int], tuple[int, float]]
     at_junctions: tuple[int, ...]
     dug: dict[int, float]
 
@@ -90,10 +90,14 @@ def contracted(prepared: Prepared, *, safe: bool) -> Contracted:
     problem, ways = prepared.problem, prepared.segments.ways
     laws = [_Laws.of(prepared, c, safe) for c in range(len(problem.circuits))]
     shares: dict[tuple[int, int], int] = {}
+    loose: dict[tuple[int, int], tuple[int, float]] = {}
+    shared = {law.group for law in laws if law.loose}
     for way in ways[::2]:
-        for k in _nozzles(prepared, way):
-            key = (way.segment, problem.group[k])
-            shares[key] = shares.get(key, 0) + 1
+        for group, places in sorted(_places(prepared, way).items()):
+            if group in shared:
+                loose[way.segment, group] = len(places), _least_m(prepared, way, places)
+            else:
+                shares[way.segment, group] = len(places)
     dug = {way.segment: sum(prepared.trench_cost[e] for e in way.pieces) for way in ways[::2]}
     return Contracted(
         prepared=prepared,
@@ -104,13 +108,27 @@ def contracted(prepared: Prepared, *, safe: bool) -> Contracted:
         highest_pa=tuple(law.highest_pa() for law in laws),
         supply=tuple(law.supply() for law in laws),
         shares=shares,
+        loose=loose,
         at_junctions=tuple(k for k, p in enumerate(prepared.spot) if p >= prepared.segments.inside),
         dug={segment: cost for segment, cost in dug.items() if cost > 0},
     )
 
 
-def _nozzles(prepared: Prepared, way: Way) -> list[int]:
-    return [prepared.nozzle[p] for p in way.points[1:-1] if prepared.nozzle[p] >= 0]
+def _places(prepared: Prepared, way: Way) -> dict[int, list[int]]:
+    """Places on a way of the nozzles of each schedule group."""
+    found: dict[int, list[int]] = {}
+    for i in range(1, len(way.points) - 1):
+        k = prepared.nozzle[way.points[i]]
+        if k >= 0:
+            found.setdefault(prepared.problem.group[k], []).append(i)
+    return found
+
+
+def _least_m(prepared: Prepared, way: Way, places: list[int]) -> float:
+    """Tubing that feeds the places from the way's ends: all but the longest gap between ends and places."""
+    at = np.concatenate([[0.0], np.cumsum([prepared.length_m[e] for e in way.pieces])])
+    stops = [0.0, *(float(at[i]) for i in places), float(at[-1])]
+    return stops[-1] - max(b - a for a, b in pairwise(stops))
 
 
 @dataclass(frozen=True)
@@ -120,6 +138,7 @@ class _Laws:
     prepared: Prepared
     circuit: int
     safe: bool
+    loose: bool
     most: int
     flow_m3_s: float
     gradient_pa_m: Floats
@@ -138,7 +157,9 @@ class _Laws:
         water = problem.water
         gradient = [pressure_gradient_pa_m(flows, t.bore_m, t.roughness_m, water) for t in problem.tubing]
         minor = [minor_loss_pa(1.0, flows, t.bore_m, water.density_kg_m3) for t in problem.tubing]
-        return cls(prepared, circuit, safe, most, flow, np.array(gradient), np.array(minor))
+        mates = sum(other.group == given.group for other in problem.circuits)
+        loose = mates > 1 and not safe
+        return cls(prepared, circuit, safe, loose, most, flow, np.array(gradient), np.array(minor))
 
     @property
     def root(self) -> int:
@@ -169,6 +190,8 @@ class _Laws:
         if way.start == way.end or way.end == self.root:
             return []
         own, may = self._own(way), self.prepared.may_feed[self.circuit]
+        if self.loose:
+            return [self._pass(w, way, [], len(own))]
         found = []
         if len(own) <= self.most and all(may[self.prepared.nozzle[way.points[i]]] for i in own):
             found.append(self._pass(w, way, own))
@@ -179,22 +202,21 @@ class _Laws:
     def stubs(self, w: int, way: Way) -> list[Stub]:
         """Dead ends by number of nozzles."""
         own = self._own(way)
+        if self.loose:
+            return [self._loose_stub(w, way, own, b) for b in range(1, min(len(own), self.most) + 1)]
         may = self.prepared.may_feed[self.circuit]
         able = 0
         while able < min(len(own), self.most) and may[self.prepared.nozzle[way.points[own[able]]]]:
             able += 1
         return [self._stub(w, way, own[: b + 1]) for b in range(able)]
 
+    @property
+    def group(self) -> int:
+        return self.prepared.problem.circuits[self.circuit].group
+
     def _own(self, way: Way) -> list[int]:
         """Places on the way of the nozzles of the circuit's group."""
-        problem = self.prepared.problem
-        group = problem.circuits[self.circuit].group
-        nozzle = self.prepared.nozzle
-        return [
-            i
-            for i in range(1, len(way.points) - 1)
-            if nozzle[way.points[i]] >= 0 and problem.group[nozzle[way.points[i]]] == group
-        ]
+        return _places(self.prepared, way).get(self.group, [])
 
     def _rises(self, way: Way) -> Floats:
         """Rise from the way's start to the end of each piece."""
@@ -222,7 +244,7 @@ class _Laws:
         total: Floats = np.array(factors) + np.array(bends)
         return total
 
-    def _pass(self, w: int, way: Way, own: list[int]) -> Pass:
+    def _pass(self, w: int, way: Way, own: list[int], at_most: int = 0) -> Pass:
         beyond = np.arange(self.most - len(own) + 1)
         curves = self._losses(way, own, len(way.pieces), beyond).sum(axis=2)
         if self.safe and self.prepared.nozzle[way.end] >= 0:
@@ -231,7 +253,9 @@ class _Laws:
         rises = self._rises(way)
         top = max((float(rises[i - 1]) for i in own), default=-math.inf)
         length = sum(self.prepared.length_m[e] for e in way.pieces)
-        return Pass(self.circuit, w, way.start, way.end, len(own), length, float(rises[-1]), top, lines)
+        return Pass(
+            self.circuit, w, way.start, way.end, len(own), at_most, length, float(rises[-1]), top, lines
+        )
 
     def _stub(self, w: int, way: Way, own: list[int]) -> Stub:
         pieces = own[-1]
@@ -241,6 +265,26 @@ class _Laws:
         need = at_end[:, [i - 1 for i in own]].max(axis=1) + self.prepared.problem.band_low_pa
         length = sum(self.prepared.length_m[e] for e in way.pieces[:pieces])
         return Stub(self.circuit, w, way.start, len(own), pieces, length, tuple(map(float, need)))
+
+    def _loose_stub(self, w: int, way: Way, own: list[int], count: int) -> Stub:
+        """A dead end that feeds any `count` nozzles of the way: no shorter and of no less need than stated.
+
+        It reaches the count-th nozzle at least; i of the others passed, at least count - i flow on, and
+        one to the end.
+        """
+        pieces = len(way.pieces)
+        passed = np.array([sum(i <= at for i in own) for at in range(pieces)])
+        flow = np.maximum(1, count - passed)
+        length = np.array([self.prepared.length_m[e] for e in way.pieces])
+        turns = np.array([fitting_k(self.prepared, 1, way.turns[i]) for i in range(pieces)])
+        losses = self.gradient_pa_m[:, flow] * length + self.minor_pa[:, flow] * turns
+        at_end = np.cumsum(losses, axis=1) + self._rises(way)
+        ends = [i - 1 for i in own[count - 1 :]]
+        need = at_end[:, ends].min(axis=1) + self.prepared.problem.band_low_pa
+        reach = own[count - 1]
+        return Stub(
+            self.circuit, w, way.start, count, reach, float(length[:reach].sum()), tuple(map(float, need))
+        )
 
 
 def above(curve: Floats, most: int) -> tuple[Line, ...]:

@@ -2,38 +2,43 @@
 
     sets        PASS  a circuit's tube along a whole way a: u -> v     STUB  a circuit's dead end t that feeds the first
                 SIZE  tubing sizes d                                         n_t nozzles of its group on a way from u
-                REACH (circuit c, junction v)    PART (segment, group) with nozzles    DUG  segments with ground work
-                OWN   (circuit c, nozzle k on a junction)
+                REACH (circuit c, junction v)                          PART  (segment, group) with nozzles
+                OWN   (circuit c, nozzle k on a junction)              DUG   segments with ground work
     data        n_a nozzles fed by a pass        L length        r_a rise (bar)       t_a highest rise to a nozzle fed
                 lines (alpha, beta) of the loss of a pass by size          N_td need at the start of a stub (bar)
                 p low edge of the band (bar)     M_cv pressure at v without loss (bar)     C_c nozzles of c at most
-                price of tubing and of ground work
+                price of tubing and of ground work              L_s tubing of a part, its longest gap left out
     variables   X_ad  1 where the pass is laid in size d        g_ad  nozzles fed beyond its end    h_ad  its loss (bar)
                 W_td  1 where the stub is laid in size d        o_ck  1 where c feeds nozzle k      P_cv  pressure (bar)
                 U_d   1 where size d is used                    R_s   1 where the ground of s is opened
+                m_a   nozzles that a pass feeds on a loose part
 
     min  sum price_d L_a X_ad + sum price_d L_t W_td + sum price_s R_s                               cost
     (1)   passes that feed + splits = 1                       every part                             serve
     (2)   stubs of b from one end = stubs of n - b from the other, 0 < b < n                         meet
-    (3)   sum_c o_ck = 1                                      every nozzle on a junction             serve_own
-    (4)   sum_a,d into v X_ad <= 1                            every (c, v)                           enter
-    (5)   sum_d X_ad <= IN_cu     every pass, with the others on its segment                        leave
-    (6)   sum_t,d W_td <= IN_cu                               every circuit and way with stubs       leave_stub
-    (7)   o_ck <= IN_cv                                       every own                              leave_own
-    (8)   g_ad <= (C_c - n_a) X_ad                            every pass and size                    carry
-    (9)   sum_in g = sum_out (g + n X) + sum n W + sum o      every (c, v) but pumps                 balance
-    (10)  sum_out (g + n X) + sum n W + sum o <= C_c          every circuit, at its pump             room
-    (11)  h_ad >= alpha g_ad + beta X_ad                      every pass, size and line              loss
-    (12)  P_cv <= P_cu - sum_d h_ad - r_a + M_cv (1 - sum_d X_ad)    every pass                      head
-    (13)  P_cu >= sum_d h_ad + (p + t_a) sum_d X_ad           every pass that feeds (h left out if optimistic)   inside
-    (14)  P_cu >= sum_t,d N_td W_td                           every circuit and way with stubs       need_stub
-    (15)  P_cv >= p o_ck                                      every own                              need_own
-    (16)  P_c,pump <= alpha nozzles fed + beta                every circuit and line                 supply
-    (17)  sum_a X_ad <= U_d                                   every circuit, segment and size        size_used
-    (18)  sum_t W_td <= U_d                                   every circuit, way and size           size_used_stub
-    (19)  sum_d U_d <= sizes at most                                                                 sizes_most
-    (20)  sum_a,d X_ad <= R_s                                 every circuit, every s in DUG          trench
+    (3)   sum_a m_a + sum n_t W_td = nozzles of the part      every loose part                       share
+    (4)   sum L_t W_td + L_s sum X_ad >= L_s                  every loose part                       gap
+    (5)   m_a <= n_a sum_d X_ad                               every pass of a loose part             feed
+    (6)   sum_c o_ck = 1                                      every nozzle on a junction             serve_own
+    (7)   sum_a,d into v X_ad <= 1                            every (c, v)                           enter
+    (8)   sum_a,d X_ad <= IN_cu                               every pass, with those on its segment  leave
+    (9)   sum_t,d W_td <= IN_cu                               every circuit and way with stubs       leave_stub
+    (10)  o_ck <= IN_cv                                       every own                              leave_own
+    (11)  g_ad <= (C_c - n_a) X_ad                            every pass and size                    carry
+    (12)  sum_in g = sum_out (g + n X + m) + sum n W + sum o      every (c, v) but pumps             balance
+    (13)  sum_out (g + n X + m) + sum n W + sum o <= C_c          every circuit, at its pump         room
+    (14)  h_ad >= alpha g_ad + beta X_ad                      every pass, size and line              loss
+    (15)  P_cv <= P_cu - sum_d h_ad - r_a + M_cv (1 - sum_d X_ad)    every pass                      head
+    (16)  P_cu >= sum_d h_ad + (p + t_a) sum_d X_ad           every pass that feeds (h left out if optimistic)   inside
+    (17)  P_cu >= sum_t,d N_td W_td                           every circuit and way with stubs       need_stub
+    (18)  P_cv >= p o_ck                                      every own                              need_own
+    (19)  P_c,pump <= alpha nozzles fed + beta                every circuit and line                 supply
+    (20)  sum_a X_ad <= U_d                                   every circuit, segment and size        size_used
+    (21)  sum_t W_td <= U_d                                   every circuit, way and size           size_used_stub
+    (22)  sum_d U_d <= sizes at most                                                                 sizes_most
+    (23)  sum_a,d X_ad <= R_s                                 every circuit, every s in DUG          trench
 
+A part is loose in optimistic data where its group has several circuits: they may share its nozzles in any way.
 IN_cv: passes of c into v, 1 at its pump. Flow is counted in nozzles. Each row stands in the function of its name.
 """
 
@@ -106,6 +111,7 @@ def build(data: Contracted) -> Any:
     model.R = pyo.Var(sorted(data.dug), domain=pyo.Binary)
     model.g = pyo.Var(passes, sizes, domain=pyo.NonNegativeReals)
     model.h = pyo.Var(passes, sizes, domain=pyo.NonNegativeReals)
+    model.m = pyo.Var([a for a in passes if data.passes[a].at_most], domain=pyo.NonNegativeReals)
     model.P = pyo.Var(at.reach, bounds=lambda _, c, v: (0.0, max(0.0, data.highest_pa[c][v] / BAR)))
     model.cost = pyo.Objective(expr=cost(model))
     circuits = range(len(data.most))
@@ -115,6 +121,9 @@ def build(data: Contracted) -> Any:
     rows: list[tuple[Any, Any]] = [
         (serve, sorted(data.shares)),
         (meet, splits),
+        (share, sorted(data.loose)),
+        (gap, sorted(data.loose)),
+        (feed, list(model.m)),
         (serve_own, data.at_junctions),
         (enter, [key for key in ends if at.into.get(key)]),
         (leave, passes),
@@ -169,6 +178,35 @@ def meet(model: Any, s: int, g: int, b: int) -> Any:
     return _ended(model, first) == _ended(model, other) if first or other else pyo.Constraint.Skip
 
 
+def share(model: Any, s: int, g: int) -> Any:
+    """sum_a m_a + sum_t,d n_t W_td = nozzles of the loose part."""
+    data: Contracted = model.data
+    circuits = _of_group(data, g)
+    passed = pyo.quicksum(
+        model.m[a] for c in circuits for a in model.at.along.get((c, s), []) if a in model.m
+    )
+    ended = pyo.quicksum(
+        data.stubs[t].nozzles * model.W[t, d] for t in _stubs_on(model, s, g) for d in _sizes(model)
+    )
+    return passed + ended == data.loose[s, g][0]
+
+
+def gap(model: Any, s: int, g: int) -> Any:
+    """sum_t,d L_t W_td + L_s sum_a,d X_ad >= L_s, L_s the loose part's tubing with its longest gap left out."""
+    data: Contracted = model.data
+    least = data.loose[s, g][1]
+    passes = [a for c in _of_group(data, g) for a in model.at.along.get((c, s), [])]
+    ended = pyo.quicksum(
+        data.stubs[t].length_m * model.W[t, d] for t in _stubs_on(model, s, g) for d in _sizes(model)
+    )
+    return ended + least * _laid(model, passes) >= least
+
+
+def feed(model: Any, a: int) -> Any:
+    """m_a <= n_a sum_d X_ad, n_a the nozzles of the loose part."""
+    return model.m[a] <= model.data.passes[a].at_most * _laid(model, [a])
+
+
 def serve_own(model: Any, k: int) -> Any:
     """sum_c o_ck = 1: one circuit feeds a nozzle on a junction."""
     return pyo.quicksum(model.o[key] for key in model.o if key[1] == k) == 1
@@ -203,13 +241,13 @@ def carry(model: Any, a: int, d: int) -> Any:
 
 
 def balance(model: Any, c: int, v: int) -> Any:
-    """sum_in g = sum_out (g + n X) + sum n W + sum o."""
+    """sum_in g = sum_out (g + n X + m) + sum n W + sum o."""
     arriving = pyo.quicksum(model.g[a, d] for a in model.at.into.get((c, v), []) for d in _sizes(model))
     return arriving == _leaving(model, c, v)
 
 
 def room(model: Any, c: int) -> Any:
-    """sum_out (g + n X) + sum n W + sum o at the pump <= C_c."""
+    """sum_out (g + n X + m) + sum n W + sum o at the pump <= C_c."""
     _, root = _pumps(model.data)[c]
     return _leaving(model, c, root) <= model.data.most[c]
 
@@ -303,13 +341,17 @@ def _stubs(model: Any, way: int, group: int) -> list[int]:
     return [t for c in _of_group(model.data, group) for t in model.at.stubs_along.get((c, way), [])]
 
 
+def _stubs_on(model: Any, segment: int, group: int) -> list[int]:
+    return [*_stubs(model, 2 * segment, group), *_stubs(model, 2 * segment + 1, group)]
+
+
 def _reached(model: Any, c: int, v: int) -> Any:
     """IN_cv: passes of the circuit into v, 1 at its pump."""
     return 1 if (c, v) == _pumps(model.data)[c] else _laid(model, model.at.into.get((c, v), []))
 
 
 def _leaving(model: Any, c: int, v: int) -> Any:
-    """sum_out (g + n X) + sum n W + sum o: nozzles fed at v and beyond."""
+    """sum_out (g + n X + m) + sum n W + sum o: nozzles fed at v and beyond."""
     data: Contracted = model.data
     sizes = _sizes(model)
     passes, stubs = model.at.out_of.get((c, v), []), model.at.stubs_at.get((c, v), [])
@@ -317,6 +359,7 @@ def _leaving(model: Any, c: int, v: int) -> Any:
         model.g[a, d] + data.passes[a].nozzles * model.X[a, d] for a in passes for d in sizes
     )
     ended = pyo.quicksum(data.stubs[t].nozzles * model.W[t, d] for t in stubs for d in sizes)
+    through += pyo.quicksum(model.m[a] for a in passes if a in model.m)
     return through + ended + pyo.quicksum(model.o[key] for key in model.at.own_at.get((c, v), []))
 
 

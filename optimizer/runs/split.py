@@ -77,7 +77,7 @@ def split(
         best = _searched([best], sizers, both, seed + 1, evaluations, report, stop)
     if best.value.short_pa > 0.0:
         raise _short(prepared, best)
-    plan = plan_of(prepared, best.forest, best.sizer.sizes)
+    plan = plan_of(prepared, best.forest, _best_sizes(prepared, sizers, best.forest))
     return plan if limits is None else _proven(prepared, sizers, best.forest, plan, limits, report, stop)
 
 
@@ -94,9 +94,9 @@ def _proven(
     model."""
     proof = prove(prepared, forest, limits, report, stop)
     if proof.forest is not None:
-        best = min((_valued(sizer, proof.forest) for sizer in sizers), key=lambda f: f.value.order)
-        if best.value.short_pa <= 0.0:
-            plan = min(plan, plan_of(prepared, best.forest, best.sizer.sizes), key=lambda p: p.cost)
+        sizes = _best_sizes(prepared, sizers, proof.forest)
+        if _valued(Sizer(prepared, sizes), proof.forest).value.short_pa <= 0.0:
+            plan = min(plan, plan_of(prepared, proof.forest, sizes), key=lambda p: p.cost)
     return replace(
         plan, cost_bound=proof.bound, bound_class=CLASS if proof.bound > 0.0 else "", status=proof.status
     )
@@ -109,6 +109,12 @@ def _sizers(prepared: Prepared) -> list[Sizer]:
     most = max(1, min(problem.sizes_at_most, count))
     span = max(p.set_pressure_pa for p in problem.pumps) - problem.band_low_pa
     return [Sizer(prepared, sizes, max(1.0, span * GRID_SHARE)) for sizes in combinations(range(count), most)]
+
+
+def _best_sizes(prepared: Prepared, sizers: list[Sizer], forest: Forest) -> tuple[int, ...]:
+    """The set of sizes that feeds a forest at least cost, without the search's grid."""
+    exact = [_valued(Sizer(prepared, sizer.sizes), forest) for sizer in sizers]
+    return min(exact, key=lambda f: f.value.order).sizer.sizes
 
 
 def _first_look(prepared: Prepared, sizers: list[Sizer], forests: list[Forest]) -> list[_Found]:
@@ -148,8 +154,10 @@ def _searched(
         forest, _ = search(start.forest, start.sizer, both, seed=seed, evaluations=evaluations, watch=watch)
         return min((_valued(sizer, forest) for sizer in sizers), key=lambda f: f.value.order)
 
-    runs = min(SHORT_RUNS, len(found), int(evaluations * SHORT_SHARE) // SHORT_RUN)
-    tried = [run(found[i], seed + i, SHORT_RUN) for i in range(runs)]
+    first = {f.sizer.sizes: f for f in reversed(found)}  # the best forest of every set of sizes
+    ranked = sorted(first.values(), key=lambda f: f.value.order)
+    runs = min(SHORT_RUNS, len(ranked), int(evaluations * SHORT_SHARE) // SHORT_RUN)
+    tried = [run(ranked[i], seed + i, SHORT_RUN) for i in range(runs)]
     best = min([*tried, found[0]], key=lambda f: f.value.order)
     last = run(best, seed + runs, evaluations - runs * SHORT_RUN)
     return min(best, last, key=lambda f: f.value.order)

@@ -21,7 +21,10 @@ from optimizer.runs.sizing import Sizer
 
 HOT, COLD = 0.01, 0.0003  # first and last temperature, as a share of the first cost
 SHORT_PA = 1e5  # being this much short of pressure weighs as much as the first cost
-RUIN_MOST = 24  # nozzles taken up at once, at most
+RUIN_MOST = 48  # nozzles taken up at one place, at most
+TWO_PLACES = 0.4  # share of such moves that take up nozzles at two places, where there are several circuits
+LEANINGS = (1.0, 1.0, 2.5)  # factors on a circuit's distances at a place
+PULLS = (0.0, 0.0, 0.2, 0.5, 1.0)
 RECREATE_SHARE = 0.5  # share of moves that ruin and recreate; the others exchange ways
 
 
@@ -74,7 +77,7 @@ def search(
     """
     draw = Random(seed)
     order = np.argsort(both[0].cost[np.ix_(sizer.prepared.spot, sizer.prepared.spot)], axis=1, kind="stable")
-    neighbours = [[int(k) for k in row[: 2 * RUIN_MOST]] for row in order]
+    neighbours = [[int(k) for k in row[:RUIN_MOST]] for row in order]
     now, rows = start.copy(), rows_of(sizer, start)
     value = value_of(now, rows)
     best, best_value, scale = now, value, max(value.cost, 1e-9)
@@ -109,16 +112,29 @@ def _weight(value: Value, scale: float) -> float:
 def _recreate(
     forest: Forest, draw: Random, both: tuple[Distances, Distances], neighbours: list[list[int]]
 ) -> bool:
-    """Take up nozzles near one another and lead tubing to them anew."""
-    count = min(len(forest.owner), draw.randint(2, RUIN_MOST))
-    around = neighbours[draw.randrange(len(forest.owner))]
-    chosen = around[:count] if draw.random() < 0.5 else draw.sample(around, min(count, len(around)))
+    """Take up nozzles near one another, at one place or at two, and lead tubing to them anew.
+
+    Two places let circuits that are full exchange nozzles; a leaning of each circuit for one place or the other makes
+    them do so.
+    """
+    places = 2 if len(forest.room) > 1 and draw.random() < TWO_PLACES else 1
+    chosen: dict[int, int] = {}
+    for place in range(places):
+        around = neighbours[draw.randrange(len(neighbours))]
+        count = min(len(around), int(2 * (RUIN_MOST / 2) ** draw.random()))
+        taken = (
+            around[:count]
+            if draw.random() < 0.5
+            else draw.sample(around, min(2 * count, len(around)))[:count]
+        )
+        chosen.update((k, place) for k in taken if k not in chosen)
     for k in chosen:
         forest.take(k)
-    pull = draw.choice((0.0, 0.0, 0.2, 0.5, 1.0))
-    shape = (len(forest.room), len(chosen))
-    bias = np.array([draw.uniform(1.0, 1.4) for _ in range(shape[0] * shape[1])]).reshape(shape)
-    return grow(forest, chosen, draw.choice(both), bias, regret=draw.random() < 0.3, pull=pull)
+    pending = list(chosen)
+    leaning = [[draw.choice(LEANINGS) for _ in range(places)] for _ in forest.room]
+    bias = np.array([[lean[chosen[k]] * draw.uniform(1.0, 1.3) for k in pending] for lean in leaning])
+    pull = draw.choice(PULLS)
+    return grow(forest, pending, draw.choice(both), bias, regret=draw.random() < 0.3, pull=pull)
 
 
 def _exchange(forest: Forest, draw: Random, both: tuple[Distances, Distances]) -> bool:

@@ -17,10 +17,10 @@ from typing import Any
 
 import pyomo.environ as pyo
 import pytest
-from hydraulics.water import Water
 from pyomo.repn import generate_standard_repn
 
 import optimizer.runs.model as model_module
+from hydraulics.water import Water
 from optimizer.runs.contracted import contracted
 from optimizer.runs.layout import layout
 from optimizer.runs.model import build
@@ -111,7 +111,7 @@ EXPECTED: dict[str, dict[str, float]] = {
         **both("W", 2, -1.0), **both("W", 3, -2.0), "o[0,2]": -1.0, "=": 0.0,
     },
     "room[0]": {**FED, "<=": 3.0},
-    # P_end <= P_start - h - rise + M (1 - X); M = pressure without loss: 14 bar at the junction, less 3 rises at the end
+    # P_end <= P_start - h - rise + M (1 - X); M = pressure without loss: 14 bar, at the end 3 rises less
     "head[0]": {"P[0,3]": 1.0, "P[0,2]": -1.0, **both("h", 0), **both("X", 0, SET_BAR), "<=": SET_BAR},
     "head[1]": {
         "P[0,4]": 1.0, "P[0,3]": -1.0, **both("h", 1),
@@ -195,17 +195,47 @@ def test_optimistic_rows_leave_out_the_loss_before_inner_nozzles() -> None:
     assert row(hopeful.inside[1]) == pytest.approx(expected, rel=1e-9)
 
 
-def test_two_circuits_may_share_a_segment_and_pay_its_ground_once() -> None:
-    shared = build(contracted(prepare(tiny(circuits=(Circuit(0, 0, 2), Circuit(0, 0, 1)))), safe=True))
-    first, second = (row(shared.trench[c, 0]) for c in (0, 1))
+@pytest.fixture(scope="module")
+def loose() -> Any:
+    """Two circuits of one group in optimistic data: passes and stubs of circuit 0, then of circuit 1."""
+    return build(contracted(prepare(tiny(circuits=(Circuit(0, 0, 2), Circuit(0, 0, 1)))), safe=False))
+
+
+LOOSE = {
+    # passes 1, 2 of circuit 0 and 4, 5 of circuit 1 feed m; stubs 0-3 of circuit 0 feed 1, 2, 1, 2; circuit 1 has room
+    # for one: stubs 4 and 5
+    "share[1,0]": {
+        **{f"m[{a}]": 1.0 for a in (1, 2, 4, 5)}, **both("W", 0), **both("W", 1, 2.0), **both("W", 2),
+        **both("W", 3, 2.0), **both("W", 4), **both("W", 5), "=": 2.0,
+    },
+    # three equal gaps on the line: a third may be left out
+    "gap[1,0]": {
+        **{f"W[{t},{d}]": -n * LINE_M / 3 for t, n in enumerate((1, 2, 1, 2, 1, 1)) for d in (0, 1)},
+        **{f"X[{a},{d}]": -2 * LINE_M / 3 for a in (1, 2, 4, 5) for d in (0, 1)},
+        "<=": -2 * LINE_M / 3,
+    },
+    "feed[4]": {"m[4]": 1.0, **both("X", 4, -2.0), "<=": 0.0},
+    "balance[0,3]": {
+        **both("g", 0), **both("g", 2), **both("g", 1, -1.0), "m[1]": -1.0,
+        **both("W", 0, -1.0), **both("W", 1, -2.0), "=": 0.0,
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(LOOSE))
+def test_loose_row(loose: Any, name: str) -> None:
+    assert row(loose.find_component(name)) == pytest.approx(LOOSE[name], rel=1e-9, abs=1e-12)
+
+
+def test_two_circuits_may_share_a_segment_and_pay_its_ground_once(loose: Any) -> None:
+    first, second = (row(loose.trench[c, 0]) for c in (0, 1))
     assert first.keys() & second.keys() == {"R[0]", "<="}
-    own = row(shared.serve_own[2])
-    assert own == {"o[0,2]": 1.0, "o[1,2]": 1.0, "=": 1.0}
+    assert row(loose.serve_own[2]) == {"o[0,2]": 1.0, "o[1,2]": 1.0, "=": 1.0}
 
 
-def test_every_row_of_the_model_has_an_expectation(model: Any) -> None:
-    families = {c.parent_component().name for c in model.component_data_objects(pyo.Constraint)}
-    assert families == {name.split("[")[0] for name in EXPECTED} | {"loss", "supply"}
+def test_every_row_of_the_model_has_an_expectation(model: Any, loose: Any) -> None:
+    families = {c.name for c in loose.component_objects(pyo.Constraint)}
+    assert families == {name.split("[")[0] for name in {**EXPECTED, **LOOSE}} | {"loss", "supply"}
     for constraint in model.component_data_objects(pyo.Constraint):
         if constraint.parent_component().name not in ("loss", "supply"):
             assert constraint.name in EXPECTED

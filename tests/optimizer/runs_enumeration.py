@@ -12,9 +12,9 @@ import math
 from functools import cache
 
 import numpy as np
+
 from hydraulics.fittings import minor_loss_pa
 from hydraulics.friction import GRAVITY_M_S2, pressure_gradient_pa_m
-
 from optimizer.runs.problem import RunProblem
 
 
@@ -87,10 +87,10 @@ def _parents(problem: RunProblem, root: int, pieces: tuple[int, ...]) -> dict[in
     found: dict[int, tuple[int, int]] = {}
     reached, left = {root}, list(pieces)
     while True:
-        step = next(((e, int(tail[e]), int(head[e])) for e in left if (tail[e] in reached) != (head[e] in reached)), None)
-        if step is None:
+        e = next((e for e in left if (tail[e] in reached) != (head[e] in reached)), None)
+        if e is None:
             return found if not left else {}
-        e, a, b = step
+        a, b = int(tail[e]), int(head[e])
         if b in reached:
             a, b = b, a
         found[b] = (a, e)
@@ -114,7 +114,8 @@ def _sized(
     )
     drop = {
         p: [
-            float(pressure_gradient_pa_m(through[p], t.bore_m, t.roughness_m, problem.water)) * float(layout.length_m[e])
+            float(layout.length_m[e])
+            * float(pressure_gradient_pa_m(through[p], t.bore_m, t.roughness_m, problem.water))
             + problem.water.density_kg_m3 * GRAVITY_M_S2 * float(layout.z_m[p] - layout.z_m[a])
             for t in problem.tubing
         ]

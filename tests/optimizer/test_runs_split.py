@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from hydraulics.network import Link, Node, NozzleAt, tree_network
 from hydraulics.pump import Pump
 from hydraulics.steady_tree import solve_tree
-
 from optimizer.errors import NoDesign
 from optimizer.runs.budget import budget_pressures_pa
 from optimizer.runs.plan import RunPlan

@@ -1,0 +1,98 @@
+"""The contracted model against enumeration, and its lines against the curves they replace."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hydraulics.water import Water
+from optimizer.runs.budget import budget_pressures_pa
+from optimizer.runs.contracted import CLASS, above, below, contracted
+from optimizer.runs.model import build
+from optimizer.runs.prepared import prepare
+from optimizer.runs.problem import RunProblem
+from optimizer.runs.proven import forest_of_values
+from optimizer.runs.split import split
+from optimizer.solver import Limits, solve
+from tests.optimizer.runs_enumeration import least_cost
+from tests.optimizer.runs_sites import estate, problem_of
+from tests.optimizer.test_runs_split import CASES, check_plan, small
+
+SYRUP = Water(20.0, 1000.0, 1.6e-3)  # invented: keeps the flow laminar, so that losses are linear
+CURVES = st.lists(st.floats(0.0, 100.0), min_size=1, max_size=40).map(np.array)
+
+
+@given(CURVES, st.integers(1, 6))
+def test_lines_lie_above_and_below_any_curve(curve: np.ndarray, most: int) -> None:
+    at = np.arange(len(curve))
+    over = np.max([slope * at + value for slope, value in above(curve, most)], axis=0)
+    under = np.max([slope * at + value for slope, value in below(curve, most)], axis=0)
+    assert (over >= curve - 1e-9).all() and (under <= curve + 1e-9).all()
+
+
+@given(st.integers(1, 30), st.floats(1.0, 2.0))
+def test_lines_meet_a_convex_curve_at_both_ends(last: int, power: float) -> None:
+    curve = np.arange(last + 1.0) ** power
+    for lines in (above(curve, 6), below(curve, 6)):
+        for i in (0, last):
+            assert max(slope * i + value for slope, value in lines) == pytest.approx(curve[i], abs=1e-9)
+
+
+def level(problem: RunProblem) -> RunProblem:
+    """The problem on level ground with thick water and nothing lost in the pump unit: there the model is exact."""
+    layout = problem.layout
+    flat = replace(layout, z_m=np.zeros(layout.points))
+    pumps = tuple(replace(pump, fixed_k=0.0) for pump in problem.pumps)
+    wider = tuple(replace(tube, bore_m=1.4 * tube.bore_m) for tube in problem.tubing)
+    return replace(problem, layout=flat, pumps=pumps, tubing=wider, water=SYRUP)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_where_losses_are_linear_the_safe_model_finds_what_enumeration_finds(seed: int) -> None:
+    """Reference: tests/optimizer/runs_enumeration.py. One circuit: the class then holds every tree."""
+    problem = level(small(seed, *CASES["one pump"]))
+    outcome = solve(build(contracted(prepare(problem), safe=True)))
+    known = least_cost(problem)
+    assert math.isfinite(known)
+    assert outcome.incumbent == pytest.approx(known, rel=1e-6)
+
+
+@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("seed", range(2))
+def test_bound_and_safe_model_enclose_the_least_cost(case: str, seed: int) -> None:
+    """Reference: enumeration. Optimistic data bound the cost of all designs of the class, safe data can be built."""
+    problem = small(seed, *CASES[case])
+    known = least_cost(problem)
+    prepared = prepare(problem)
+    assert solve(build(contracted(prepared, safe=False))).bound <= known * (1 + 1e-9)
+    safe = solve(build(contracted(prepared, safe=True)))
+    assert safe.incumbent is not None and safe.incumbent >= known * (1 - 1e-9)
+
+
+def test_a_solution_reads_back_as_a_forest_of_its_cost() -> None:
+    problem = small(2, *CASES["two pumps"])
+    prepared = prepare(problem)
+    model = build(contracted(prepared, safe=True))
+    outcome = solve(model)
+    forest = forest_of_values(model, outcome.values)
+    assert sorted(forest.owner) == [0, 0, 0, 1, 1]
+    assert outcome.incumbent is not None
+    sizes = tuple(d for d in model.U if outcome.values[model.U[d]] > 0.5)
+    plan = split(problem, evaluations=50)
+    assert outcome.incumbent >= plan.cost - 1e-6 and len(sizes) <= 2
+
+
+def test_split_with_the_model_states_bound_class_and_status() -> None:
+    c, spots = estate(9, across=1, down=1, pitch_m=8.0)
+    problem = problem_of(c, spots, [(0, 0, len(spots.line))])
+    plan = split(problem, evaluations=300, limits=Limits(gap=1e-4, nodes=200))
+    check_plan(problem, plan)
+    assert plan.bound_class == CLASS
+    assert plan.status in ("optimal", "gap", "limit")
+    assert 0.5 * plan.cost < plan.cost_bound <= plan.cost * (1 + 1e-9)
+    assert budget_pressures_pa(problem, plan).min() >= problem.band_low_pa - 1.0
