@@ -7,7 +7,7 @@ refill; the best verified design is kept. Nothing here knows of files or screens
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -21,8 +21,9 @@ from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
 from optimizer.progress import Progress, Report, Stop, relative_gap
-from optimizer.solve.explore import explore
+from optimizer.solve.explore import Start, explore
 from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
+from optimizer.solve.servable import servable
 from optimizer.solve.supply import nozzles_within, sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
@@ -32,8 +33,8 @@ QUICK_EVALUATIONS = 300
 EVALUATIONS = 2500
 QUICK_FACTORS = 2
 FACTORS = 5
-PLACEMENT_CHECKS = 20_000  # work limit of a placement, the same on every run
-MODEL_CHECKS = 4_000  # work limit of the contracted run-split model
+PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
+MODEL_CHECKS = 40  # work limit of each contracted run-split model
 
 
 @dataclass(frozen=True)
@@ -160,10 +161,29 @@ def _with_pump(
         starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
     with clock.stage("rounds"):
         search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(EVALUATIONS, FACTORS, settings.seed))
-        outcome = run_rounds(feeder, starts[0], base, search)
+        outcome = _first_verified(feeder, starts, base, search)
     with clock.stage("run splits proven"):
         kept = _proven(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
+
+
+def _first_verified(feeder: Feeder, starts: Sequence[Start], base: PlacementProblem, search: Search) -> Outcome:
+    """The rounds of the best start that ends verified; where none does, of the best that ends at all.
+
+    Raises NoDesign, the best start's, where none does.
+    """
+    outcomes: list[Outcome] = []
+    refusals: list[NoDesign] = []
+    for start in starts:
+        try:
+            outcomes.append(run_rounds(feeder, start, servable(feeder.instance, base, start.supply), search))
+        except NoDesign as refusal:
+            refusals.append(refusal)
+        if feeder.stop() or (outcomes and outcomes[-1].kept.verified):
+            break
+    if not outcomes:
+        raise refusals[0]
+    return outcomes[-1] if outcomes[-1].kept.verified else outcomes[0]
 
 
 def _proven(feeder: Feeder, kept: Kept, seed: int) -> Kept:

@@ -6,7 +6,7 @@ worth follows from the rule `least_gain`: that much pays for a nozzle.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
@@ -17,6 +17,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
+from optimizer.solve.servable import servable
 from optimizer.solve.supply import (
     CircuitLimits,
     Supply,
@@ -34,6 +35,8 @@ COUNT_SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)  # of the count, in turn until tubing
 MEAN_SHARE = 0.7  # guess of the mean real pressure: this far from the band's low edge to the set pressure
 MOST_GROUPINGS = 12
 
+Score = tuple[bool, float, float]
+
 
 @dataclass(frozen=True)
 class Start:
@@ -42,7 +45,7 @@ class Start:
     supply: Supply
     limits: CircuitLimits
     factor: float
-    score: tuple[float, float]
+    score: Score
 
 
 def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
@@ -52,14 +55,21 @@ def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effo
     """
     quick = _Quick(feeder, pump, base, effort)
     ranked = [
-        (trial.cost + site_cost(feeder, supply), number, supply)
+        (quick.score(trial, site_cost(feeder, supply)), -number, supply)
         for number, supply in enumerate(quick.supplies(SITE_LEVEL))
         if (trial := quick.trial(supply)) is not None
     ]
-    choices = [min(ranked)[2]] if ranked else list(quick.supplies(0.0))
-    starts = [start for supply in choices for start in quick.levels(supply)]
+    for *_, supply in sorted(ranked, key=lambda row: row[:2], reverse=True):
+        if starts := list(quick.levels(supply)):
+            return best_first(starts)
+    starts = [start for supply in quick.supplies(0.0) for start in quick.levels(supply)]
     if not starts:
         raise quick.refusals[-1]
+    return best_first(starts)
+
+
+def best_first(starts: list[Start]) -> tuple[Start, ...]:
+    """The starts by their score."""
     return tuple(sorted(starts, key=lambda start: start.score, reverse=True))
 
 
@@ -85,10 +95,14 @@ class _Quick:
                 self.refusals.append(_no_level(self.feeder, sites))
                 continue
             set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
-            each = tuple((0,) * instance.option.circuits for _ in sites)
-            per_group = self.circuits(self.placement(self.even(each, self.guess(set_pa))))
+            supply = Supply(self.pump, sites, tuple((0,) * instance.option.circuits for _ in sites), set_pa)
+            try:
+                per_group = self.circuits(supply)
+            except NoDesign as refusal:
+                self.refusals.append(refusal)
+                continue
             for groups in islice(group_choices(instance, per_group), MOST_GROUPINGS):
-                yield Supply(self.pump, sites, groups, set_pa)
+                yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
         """A start at each level of set pressure that can be fed."""
@@ -96,25 +110,30 @@ class _Quick:
         for share in LEVEL_SHARES:
             set_pa = tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels)
             trial = self.trial(replace(supply, set_pa=set_pa))
-            if trial is not None and trial.band_kept:
-                yield self.start(supply, lowered(trial))
+            if trial is not None:
+                yield self.start(supply, lowered(trial) if trial.band_kept else trial)
 
     def start(self, supply: Supply, trial: Trial) -> Start:
+        """A trial as a start, its score for as many nozzles as it could feed."""
+        supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         limits = fitting_limits(trial)
-        set_pa = tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps)
-        placed = self.placement(limits)
-        cost = trial.cost * placed.count / len(trial.layout.chosen)
-        return Start(replace(supply, set_pa=set_pa), limits, trial.factor, self.score(placed.value, cost))
+        try:
+            chosen: Sequence[int] = self.placement(supply, limits).members()
+        except NoDesign:  # too few for what is locked: rounds will tell
+            chosen = trial.layout.chosen
+        return Start(supply, limits, trial.factor, self.score(trial, 0.0, chosen))
 
     def trial(self, supply: Supply) -> Trial | None:
-        """A trial at the guessed count, with fewer where tubing cannot feed so many; None where it never can."""
+        """A trial at the guessed count, with fewer where tubing cannot feed so many, with the most where locked
+        positions ask for more; None where none can be fed."""
         count = self.guess(supply.set_pa)
-        for share in COUNT_SHARES:
+        counts = [max(1, round(share * count)) for share in COUNT_SHARES]
+        for most in dict.fromkeys([*counts, self.base.per_circuit]):
             if self.feeder.stop() and self.refusals:
                 return None
-            limits = self.even(supply.groups, max(1, round(share * count)))
+            limits = self.even(supply.groups, most)
             try:
-                placed = self.placement(limits)
+                placed = self.placement(supply, limits)
                 trial = self.feeder.feed(supply, placed.members(), limits, self.effort)
             except NoDesign as refusal:
                 self.refusals.append(refusal)
@@ -136,30 +155,38 @@ class _Quick:
         """The same count for every circuit."""
         return tuple(tuple(count for _ in of_pump) for of_pump in groups)
 
-    def placement(self, limits: CircuitLimits) -> Selection:
+    def placement(self, supply: Supply, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
-        problem = sized(self.base, limits)
+        problem = sized(servable(self.feeder.instance, self.base, supply), limits)
         selection = repaired(Cover(problem), ())
         if selection is None:
             return Selection(Cover(problem), place(problem, gap=1.0).chosen)
         fill(selection)
         return selection
 
-    def circuits(self, placed: Selection) -> list[int]:
+    def circuits(self, supply: Supply) -> list[int]:
         """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
         if self.base.groups == 1:
             return [self.base.circuits]
+        try:
+            placed = self.placement(supply, self.even(supply.groups, self.guess(supply.set_pa)))
+        except NoDesign:  # locked positions may ask for more than the guess
+            placed = self.placement(supply, self.even(supply.groups, self.base.per_circuit))
         needed = placed.problem.circuits_for(placed.in_group)
         while int(needed.sum()) < self.base.circuits:
             needed[int((placed.in_group / needed).argmax())] += 1
         return [int(n) for n in needed]
 
-    def score(self, value: float, cost: float) -> tuple[float, float]:
-        """Value less what it costs, in m²; cost alone breaks ties where no gain is too small for a nozzle."""
+    def score(self, trial: Trial, more_cost: float, chosen: Sequence[int] = ()) -> Score:
+        """Whether the band is kept, then value less what it costs, in m²; cost alone breaks ties where no gain is too
+        small for a nozzle. chosen: what the trial stands for, its own nozzles where none is given."""
         least_gain = self.feeder.instance.scenario.rules.least_gain_m2
         price = self.feeder.instance.nozzle.price
         worth_of_money = least_gain / price if price > 0 else 0.0
-        return value - worth_of_money * cost, -cost
+        own = trial.layout.chosen
+        cost = trial.cost * len(chosen or own) / len(own) + more_cost
+        value = Selection(Cover(self.base), chosen or own).value
+        return trial.band_kept, value - worth_of_money * cost, -cost
 
 
 def _no_level(feeder: Feeder, sites: tuple[int, ...]) -> NoDesign:

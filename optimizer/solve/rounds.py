@@ -197,14 +197,20 @@ class _Round:
         return supply, _without_least(placed, count, "dropped: no run split kept the band with them")
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
-        """Higher set pressures, or the nozzles outside the band left out."""
-        higher = raised(self.feeder.instance, supply)
+        """Higher set pressures where some stand below the band, or the nozzles outside the band left out."""
+        proof = trial.design.verification
+        higher = raised(self.feeder.instance, supply) if proof.low_faults else None
         if higher is not None:
             return higher, placed
-        proof = trial.design.verification
         outside = {*proof.low_faults, *proof.high_faults}
         names = nozzle_names(trial.layout.plan)
         left = tuple(j for k, j in enumerate(placed.chosen) if names[k] not in outside)
+        if not left or not Selection(Cover(placed.problem), left).is_legal():
+            raise NoDesign(
+                "band",
+                f"{len(outside)} nozzles cannot keep the band at any set pressure, among them some that are locked, that a "
+                "continuous line needs, or all: widen the range of set pressures, offer wider tubing, or unlock positions",
+            )
         return supply, replace(placed, chosen=left, note=f"{len(outside)} nozzles dropped that could not keep the band")
 
 

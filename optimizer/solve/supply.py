@@ -8,6 +8,7 @@ from itertools import combinations, permutations
 from math import ceil, floor
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hydraulics.fittings import k_of_loss
 from hydraulics.friction import GRAVITY_M_S2
@@ -90,20 +91,25 @@ def set_levels_pa(instance: Instance, pump: PumpType, sites: Sequence[int]) -> t
     """Set pressures that may be tried for each site's pump, highest first.
 
     Multiples of the rules' step within the allowed range, no higher than keeps the lowest nozzle inside the band even
-    without any loss (band high - rho g fall), no lower than lifts water to the highest one at the band's low edge.
+    without any loss (band high - rho g fall), no lower than the band's low edge. Where that leaves none, all within
+    the allowed range: `servable` then leaves out the positions that stand too low or too high.
     """
     rules = instance.scenario.rules
     low, high = set_range_pa(rules, pump)
-    weight = water_of(instance).density_kg_m3 * GRAVITY_M_S2
-    z = instance.candidates.z_m
-    corridors = instance.candidates.corridors
     levels = []
-    for site in sites:
-        start = float(corridors.z_m[corridors.site_node[site]])
-        top = min(high, rules.band_high_pa - weight * max(0.0, start - float(z.min())))
+    for still in rises_pa(instance, sites):
+        top = min(high, rules.band_high_pa + min(0.0, float(still.min())))
         bottom = max(low, rules.band_low_pa)
-        levels.append(_multiples(bottom, top, rules.set_step_pa))
+        safe = _multiples(bottom, top, rules.set_step_pa)
+        levels.append(safe or _multiples(low, high, rules.set_step_pa))
     return tuple(levels)
+
+
+def rises_pa(instance: Instance, sites: Sequence[int]) -> NDArray[np.float64]:
+    """[sites, candidates]: pressure that lifting water from a site's pump to a candidate takes, rho g rise."""
+    graph, z = instance.candidates.corridors, instance.candidates.z_m
+    start = graph.z_m[graph.site_node[list(sites)]]
+    return np.asarray(water_of(instance).density_kg_m3 * GRAVITY_M_S2 * (z[None, :] - start[:, None]))
 
 
 def _multiples(low: float, high: float, step: float) -> tuple[float, ...]:

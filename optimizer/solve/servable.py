@@ -1,0 +1,110 @@
+"""Which positions a supply can serve at all: a bound on each one's pressure, whatever tubing and company it gets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
+
+from geometry.corridors import Corridors
+from hydraulics.friction import pressure_gradient_pa_m
+from optimizer.errors import NoDesign
+from optimizer.instance import Candidates, Instance
+from optimizer.placement.problem import PlacementProblem
+from optimizer.solve.supply import Supply, rises_pa, water_of
+
+TOLERANCE = 1e-9  # relative, of the band's edges
+LEAST_M = 1e-9  # of an edge, since sparse graphs drop zeros
+TOUCH_M = 1e-6  # tolerance on a chainage at the end of a corridor edge
+
+Floats = NDArray[np.float64]
+
+
+def servable(instance: Instance, base: PlacementProblem, supply: Supply) -> PlacementProblem:
+    """The placement without the positions that no pump of the supply can keep in the band.
+
+    Left out are those that stay below the band even as a pump's only nozzle, and those that stand above it where
+    others do not. They stay numbered but cover nothing and serve no continuous line. Raises NoDesign where none is
+    left, or where a locked one would have to go.
+    """
+    rules = instance.scenario.rules
+    most = highest_pressures_pa(instance, supply)
+    reached = np.asarray(most >= rules.band_low_pa * (1.0 - TOLERANCE))
+    safe = np.asarray(most <= rules.band_high_pa * (1.0 + TOLERANCE))
+    fits: NDArray[np.bool_] = np.any(reached & safe, axis=0)
+    if not fits.any():
+        fits = np.any(reached, axis=0)
+    if fits.all():
+        return base
+    barred = np.flatnonzero(~fits)
+    locked = sorted(set(base.locked).intersection(barred.tolist()))
+    if locked or not fits.any():
+        worst = locked[0] if locked else int(barred[most.max(axis=0)[barred].argmax()])
+        raise _outside(base.name(worst), float(most[:, worst].max()), supply, rules.band_low_pa, rules.band_high_pa)
+    return replace(
+        base,
+        incidence=csr_array(base.incidence.multiply(fits[None, :])),
+        cover=tuple(sorted({tuple(j for j in window if fits[j]) for window in base.cover})),
+    )
+
+
+def highest_pressures_pa(instance: Instance, supply: Supply) -> Floats:
+    """[sites, candidates]: no design inside the band gives a candidate more pressure from a site's pump.
+
+    set pressure - rho g rise - loss of the shortest way at the flow of one nozzle at the band's low edge, in the tubing
+    that loses least: whatever feeds the nozzle carries at least that, at least so far.
+    """
+    flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
+    water = water_of(instance)
+    least = min(
+        float(pressure_gradient_pa_m(flow, tube.bore_m, tube.roughness_m, water)) for tube in instance.tubing
+    )
+    ways = ways_m(instance.candidates, supply.sites)
+    return np.array(supply.set_pa)[:, None] - rises_pa(instance, supply.sites) - least * ways
+
+
+def ways_m(found: Candidates, sites: Sequence[int]) -> Floats:
+    """[sites, candidates]: length of the shortest way from a pump site along the corridors; inf where there is none."""
+    graph = found.corridors
+    at_nodes = dijkstra(_lengths(graph), directed=False, indices=graph.site_node[list(sites)])
+    ways = np.full((len(sites), found.count), np.inf)
+    for edge in np.flatnonzero(graph.line >= 0):
+        start, end = float(graph.from_m[edge]), float(graph.to_m[edge])
+        on = np.flatnonzero(
+            (found.line == graph.line[edge])
+            & (found.chainage_m >= start - TOUCH_M)
+            & (found.chainage_m <= end + TOUCH_M)
+        )
+        share = (found.chainage_m[on] - start) / (end - start)
+        for node, part in ((graph.tail[edge], share), (graph.head[edge], 1.0 - share)):
+            way = at_nodes[:, [node]] + part[None, :] * graph.length_m[edge]
+            ways[:, on] = np.minimum(ways[:, on], way)
+    return ways
+
+
+def _lengths(graph: Corridors) -> csr_array:
+    """Nodes by nodes, the shorter where two edges join the same nodes."""
+    shortest: dict[tuple[int, int], float] = {}
+    for tail, head, length in zip(graph.tail, graph.head, graph.length_m, strict=True):
+        pair = (min(int(tail), int(head)), max(int(tail), int(head)))
+        shortest[pair] = min(shortest.get(pair, np.inf), max(LEAST_M, float(length)))
+    rows, columns = zip(*shortest, strict=True) if shortest else ((), ())
+    return csr_array((list(shortest.values()), (rows, columns)), shape=(len(graph.x_m), len(graph.x_m)))
+
+
+def _outside(position: str, most_pa: float, supply: Supply, low_pa: float, high_pa: float) -> NoDesign:
+    pressures = ", ".join(f"{set_pa / 1e5:.2f}" for set_pa in supply.set_pa)
+    if most_pa > high_pa:
+        where, mend = "low", "lower the set pressure"
+    else:
+        where, mend = "high or too far", "raise the set pressure, offer wider tubing"
+    return NoDesign(
+        "band",
+        f"{position} stands too {where} for a set pressure of {pressures} bar: as the only nozzle it gets "
+        f"{most_pa / 1e5:.2f} bar even with the widest tubing, the band is {low_pa / 1e5:.2f} to {high_pa / 1e5:.2f} "
+        f"bar; {mend}, or choose a pump site nearer to it",
+    )
