@@ -208,8 +208,9 @@ class _Round:
         if not left or not Selection(Cover(placed.problem), left).is_legal():
             raise NoDesign(
                 "band",
-                f"{len(outside)} nozzles cannot keep the band at any set pressure, among them some that are locked, that a "
-                "continuous line needs, or all: widen the range of set pressures, offer wider tubing, or unlock positions",
+                f"{len(outside)} nozzles cannot keep the band at any set pressure, and some are locked, or needed by a "
+                "continuous line, or no other is left: widen the range of set pressures, offer wider tubing, or unlock "
+                "positions",
             )
         return supply, replace(placed, chosen=left, note=f"{len(outside)} nozzles dropped that could not keep the band")
 
