@@ -4,6 +4,7 @@ tree holds."""
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import compress
 
 from optimizer.runs.prepared import Prepared
 
@@ -50,6 +51,11 @@ class Forest:
     def holds(self, circuit: int, point: int) -> bool:
         """Whether the circuit's tree reaches the point."""
         return self.degree[circuit][point] > 0 or point == self.root(circuit)
+
+    def points(self, circuit: int) -> list[int]:
+        """Points of the circuit's tree, the pump's first."""
+        root = self.root(circuit)
+        return [root, *(p for p, n in enumerate(self.degree[circuit]) if n and p != root)]
 
     def depth(self, circuit: int, weight: list[float]) -> dict[int, float]:
         """Points of the circuit's tree with the weight of their way from the pump."""
@@ -138,3 +144,8 @@ class Forest:
         """Ground work of all pieces that hold a tube, each once."""
         cost = self.prepared.trench_cost
         return sum(cost[e] for e in self.prepared.dug if any(f[e] for f in self.flags))
+
+    def least_cost(self, cost_per_m: float) -> float:
+        """Cost of the trees if all tubing were of one price, with the ground work."""
+        length = self.prepared.length_m
+        return sum(sum(compress(length, flags)) for flags in self.flags) * cost_per_m + self.trench_cost()

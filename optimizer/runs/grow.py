@@ -34,7 +34,9 @@ def grow(
     barred = _barred(forest, pending, owner)
     for c in range(len(circuits)):
         if forest.room[c] > 0 and not barred[c].all():
-            depth[c] = forest.depth(c, distances.weight)
+            depth[c] = (
+                forest.depth(c, distances.weight) if pull > 0.0 else dict.fromkeys(forest.points(c), 0.0)
+            )
             _approach(near, at, c, depth[c], spots, distances, factor, pull)
     near[barred] = np.inf
     for _ in pending:

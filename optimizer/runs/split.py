@@ -28,9 +28,7 @@ from optimizer.runs.topology import Value, rows_of, search, value_of
 from optimizer.runs.written import forest_of, plan_of
 from optimizer.solver import Limits
 
-GRID_SHARE = (
-    1 / 2000
-)  # grid of the search's pressure needs, as a share of what may be lost between pump and nozzle
+GRID_SHARE = 1 / 2000  # grid of pressure needs, as a share of set pressure less band
 FINALISTS = 3  # first forests that are looked at with every set of sizes
 SHORT_RUN = 400  # evaluations of a short search
 SHORT_RUNS = 4  # short searches before the long one, at most

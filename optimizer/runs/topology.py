@@ -17,10 +17,14 @@ import numpy as np
 from optimizer.runs.distances import Distances
 from optimizer.runs.forest import Forest
 from optimizer.runs.grow import grow
+from optimizer.runs.prepared import Prepared
 from optimizer.runs.sizing import Sizer
 
 HOT, COLD = 0.01, 0.0003  # first and last temperature, as a share of the first cost
 SHORT_PA = 1e5  # being this much short of pressure weighs as much as the first cost
+MOVES = 8  # moves at most for each evaluation
+HOPELESS = 12.0  # temperatures above the present value: accepted once in e^12
+WATCH_EVERY = 64  # evaluations
 RUIN_MOST = 48  # nozzles taken up at one place, at most
 TWO_PLACES = 0.4  # share of such moves that take up nozzles at two places, where there are several circuits
 LEANINGS = (1.0, 1.0, 2.5)  # factors on a circuit's distances at a place
@@ -72,28 +76,27 @@ def search(
 ) -> tuple[Forest, Value]:
     """The best forest found from a start, and its value.
 
-    both: cheapest ways with trench and without; watch: told evaluations done and best value now and then,
-    returns whether to go on.
+    evaluations: forests to size; moves that change nothing, or whose tubing would be too dear even in the
+    cheapest size, are not sized, and at most `MOVES` moves are made for each. both: cheapest ways with
+    trench and without; watch: told evaluations done and best value now and then, returns whether to go
+    on.
     """
-    draw = Random(seed)
-    order = np.argsort(both[0].cost[np.ix_(sizer.prepared.spot, sizer.prepared.spot)], axis=1, kind="stable")
-    neighbours = [[int(k) for k in row[:RUIN_MOST]] for row in order]
+    draw, neighbours = Random(seed), _neighbours(sizer.prepared, both[0])
+    cheapest = min(sizer.prepared.sizes[d].cost_per_m for d in sizer.sizes)
     now, rows = start.copy(), rows_of(sizer, start)
     value = value_of(now, rows)
     best, best_value, scale = now, value, max(value.cost, 1e-9)
-    for i in range(evaluations):
-        heat = scale * HOT * (COLD / HOT) ** (i / evaluations)
-        if i % 64 == 0 and not watch(i, best_value):
-            break
-        trial = now.copy()
-        trial.changed.clear()
-        done = (
-            _recreate(trial, draw, both, neighbours)
-            if draw.random() < RECREATE_SHARE
-            else _exchange(trial, draw, both)
-        )
-        if not done:
+    done = told = 0
+    for _ in range(MOVES * evaluations):
+        heat = scale * HOT * (COLD / HOT) ** (done / evaluations)
+        if done >= told:
+            if not watch(done, best_value):
+                break
+            told = done + WATCH_EVERY
+        trial = _moved(now, draw, both, neighbours)
+        if trial is None or trial.least_cost(cheapest) - _weight(value, scale) > HOPELESS * heat:
             continue
+        done += 1
         trial_rows = rows_of(sizer, trial, rows)
         trial_value = value_of(trial, trial_rows)
         worse = _weight(trial_value, scale) - _weight(value, scale)
@@ -101,7 +104,26 @@ def search(
             now, rows, value = trial, trial_rows, trial_value
             if value.order < best_value.order:
                 best, best_value = now, value
+        if done == evaluations:
+            break
     return best, best_value
+
+
+def _neighbours(prepared: Prepared, distances: Distances) -> list[list[int]]:
+    """Nozzles nearest to each nozzle, itself first."""
+    order = np.argsort(distances.cost[np.ix_(prepared.spot, prepared.spot)], axis=1, kind="stable")
+    return [[int(k) for k in row[:RUIN_MOST]] for row in order]
+
+
+def _moved(
+    now: Forest, draw: Random, both: tuple[Distances, Distances], neighbours: list[list[int]]
+) -> Forest | None:
+    """A changed copy of a forest, None where the move failed or changed nothing."""
+    trial = now.copy()
+    trial.changed.clear()
+    recreate = draw.random() < RECREATE_SHARE
+    moved = _recreate(trial, draw, both, neighbours) if recreate else _exchange(trial, draw, both)
+    return trial if moved and (trial.flags != now.flags or trial.owner != now.owner) else None
 
 
 def _weight(value: Value, scale: float) -> float:
@@ -114,8 +136,8 @@ def _recreate(
 ) -> bool:
     """Take up nozzles near one another, at one place or at two, and lead tubing to them anew.
 
-    Two places let circuits that are full exchange nozzles; a leaning of each circuit for one place or the other makes
-    them do so.
+    Two places let circuits that are full exchange nozzles; a leaning of each circuit for one place or the
+    other makes them do so.
     """
     places = 2 if len(forest.room) > 1 and draw.random() < TWO_PLACES else 1
     chosen: dict[int, int] = {}
@@ -140,11 +162,10 @@ def _recreate(
 def _exchange(forest: Forest, draw: Random, both: tuple[Distances, Distances]) -> bool:
     """Close a cycle in one circuit's tree with a way that it does not hold, and open it elsewhere."""
     c = draw.randrange(len(forest.flags))
-    flags = forest.flags[c]
-    gap = _gap(forest, c, draw.randrange(len(flags)))
-    if gap is None:
+    free = [e for e, held in enumerate(forest.flags[c]) if not held]
+    if not free:
         return False
-    pieces, start, end = gap
+    pieces, start, end = _gap(forest, c, draw.choice(free))
     distances = draw.choice(both)
     for point in (start, end):
         if not forest.holds(c, point):
@@ -170,11 +191,8 @@ def _exchange(forest: Forest, draw: Random, both: tuple[Distances, Distances]) -
     return True
 
 
-def _gap(forest: Forest, circuit: int, piece: int) -> tuple[list[int], int, int] | None:
+def _gap(forest: Forest, circuit: int, piece: int) -> tuple[list[int], int, int]:
     """The stretch of one segment round a piece that the circuit's tree does not hold, with its ends."""
-    flags = forest.flags[circuit]
-    if flags[piece]:
-        return None
     ends, degree, segments = forest.prepared.segments.ends, forest.degree[circuit], forest.prepared.segments
     low = high = piece
     while ends[low][0] < segments.inside and not degree[ends[low][0]]:
