@@ -37,6 +37,7 @@
     (21)  sum_t W_td <= U_d                                   every circuit, way and size           size_used_stub
     (22)  sum_d U_d <= sizes at most                                                                 sizes_most
     (23)  sum_a,d X_ad <= R_s                                 every circuit, every s in DUG          trench
+    (24)  sum X_ad into K >= 1, or >= IN_cv, v in K           where a relaxation violates it         connect
 
 A part is loose in optimistic data where its group has several circuits: they may share its nozzles in any way.
 IN_cv: passes of c into v, 1 at its pump. Flow is counted in nozzles. Each row stands in the function of its name.
@@ -44,7 +45,7 @@ IN_cv: passes of c into v, 1 at its pump. Flow is counted in nozzles. Each row s
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,6 +53,7 @@ import pyomo.environ as pyo
 from pyomo.common.collections import ComponentMap
 
 from optimizer.runs.contracted import Contracted, Pass
+from optimizer.runs.cuts import Cut
 
 BAR = 1e5  # pascals; pressures in bar keep the rows' numbers within a few orders of magnitude
 
@@ -98,17 +100,19 @@ def _pumps(data: Contracted) -> list[tuple[int, int]]:
     return [(c, prepared.root[circuit.pump]) for c, circuit in enumerate(prepared.problem.circuits)]
 
 
-def build(data: Contracted) -> Any:
-    """The `pyo.ConcreteModel` of the data; components are named as in the table above."""
+def build(data: Contracted, *, relaxed: bool = False) -> Any:
+    """The `pyo.ConcreteModel` of the data; components are named as in the table above. relaxed: 0-1 variables may take
+    any value between, until `make_integral`.
+    """
     model: Any = pyo.ConcreteModel("run splits")
     model.data, model.at = data, places(data)
     sizes = range(len(data.prepared.sizes))
     passes, stubs, at = range(len(data.passes)), range(len(data.stubs)), model.at
-    model.X = pyo.Var(passes, sizes, domain=pyo.Binary)
-    model.W = pyo.Var(stubs, sizes, domain=pyo.Binary)
-    model.o = pyo.Var(owns(data), domain=pyo.Binary)
-    model.U = pyo.Var(sizes, domain=pyo.Binary)
-    model.R = pyo.Var(sorted(data.dug), domain=pyo.Binary)
+    model.X = pyo.Var(passes, sizes, domain=pyo.UnitInterval)
+    model.W = pyo.Var(stubs, sizes, domain=pyo.UnitInterval)
+    model.o = pyo.Var(owns(data), domain=pyo.UnitInterval)
+    model.U = pyo.Var(sizes, domain=pyo.UnitInterval)
+    model.R = pyo.Var(sorted(data.dug), domain=pyo.UnitInterval)
     model.g = pyo.Var(passes, sizes, domain=pyo.NonNegativeReals)
     model.h = pyo.Var(passes, sizes, domain=pyo.NonNegativeReals)
     model.m = pyo.Var([a for a in passes if data.passes[a].at_most], domain=pyo.NonNegativeReals)
@@ -145,7 +149,17 @@ def build(data: Contracted) -> Any:
     for row, index in rows:
         setattr(model, row.__name__, pyo.Constraint(list(index), rule=row))
     model.sizes_most = pyo.Constraint(expr=sizes_most(model))
+    model.connect = pyo.ConstraintList()
+    if not relaxed:
+        make_integral(model)
     return model
+
+
+def make_integral(model: Any) -> None:
+    """Let tubes, ownership, sizes and ground work be whole."""
+    for variables in (model.X, model.W, model.o, model.U, model.R):
+        for variable in variables.values():
+            variable.domain = pyo.Binary
 
 
 def cost(model: Any) -> Any:
@@ -315,6 +329,22 @@ def sizes_most(model: Any) -> Any:
 def trench(model: Any, c: int, s: int) -> Any:
     """sum_a,d X_ad <= R_s over the circuit's passes on a segment with ground work."""
     return _laid(model, model.at.along[c, s]) <= model.R[s]
+
+
+def connect(model: Any, cut: Cut) -> Any:
+    """sum X_ad into K >= 1, or >= IN_cv of a junction v in K: over passes of the cut's circuits."""
+    passes: list[Pass] = model.data.passes
+    entering = [
+        a
+        for a, one in enumerate(passes)
+        if one.circuit in cut.circuits and one.end in cut.inside and one.start not in cut.inside
+    ]
+    return _laid(model, entering) >= (1 if cut.reached is None else _reached(model, *cut.reached))
+
+
+def laid_values(model: Any, values: Mapping[Any, float]) -> dict[int, float]:
+    """Value of each pass in a solution, all sizes together."""
+    return {a: sum(values[model.X[a, d]] for d in _sizes(model)) for a in range(len(model.data.passes))}
 
 
 def _sizes(model: Any) -> range:

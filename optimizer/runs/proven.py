@@ -9,13 +9,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.errors import SolverLimit
-from optimizer.progress import Report, Stop
+from optimizer.progress import Progress, Report, Stop
 from optimizer.runs.contracted import Contracted, contracted
+from optimizer.runs.cuts import violated_cuts
 from optimizer.runs.forest import Forest
-from optimizer.runs.model import build, start_values
+from optimizer.runs.model import build, connect, laid_values, make_integral, start_values
 from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
-from optimizer.solver import Limits, relaxation_bound, solve
+from optimizer.solver import Limits, solve
+
+CUT_ROUNDS = 30
+CUT_GAIN = 1e-3  # a round that adds less than this share of the bound is idle
+IDLE_ROUNDS = 2  # idle rounds one after the other that end the cutting
 
 
 @dataclass(frozen=True)
@@ -48,14 +53,36 @@ def prove(prepared: Prepared, forest: Forest, limits: Limits, report: Report, st
 
 
 def _bound(data: Contracted, forest: Forest, limits: Limits, report: Report, stop: Stop) -> float:
-    """The optimistic model's bound; that of its linear relaxation where no answer of the model was reached."""
-    model = build(data)
+    """The optimistic model's bound: of its relaxation with connectivity cuts, then of the model within
+    the limits."""
+    model = build(data, relaxed=True)
+    bound = relaxation_with_cuts(model, report, stop)
+    make_integral(model)
     try:
         start = _start(model, data, forest)
-        bound = solve(model, limits=limits, start=start, stage="cost bound", report=report, stop=stop).bound
+        outcome = solve(model, limits=limits, start=start, stage="cost bound", report=report, stop=stop)
+        bound = max(bound, outcome.bound)
     except SolverLimit:
-        bound = relaxation_bound(model)
+        pass
     return max(0.0, bound) if math.isfinite(bound) else 0.0
+
+
+def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
+    """Optimum of the relaxation after rounds of cuts, which stay in the model."""
+    best, idle = -math.inf, 0
+    for _ in range(CUT_ROUNDS):
+        outcome = solve(model, stage="cost bound", stop=stop)
+        if outcome.incumbent is None:
+            return -math.inf
+        idle = 0 if outcome.incumbent - best > CUT_GAIN * abs(outcome.incumbent) else idle + 1
+        best = outcome.incumbent
+        report(Progress("cost bound", bound=best, note=f"{len(model.connect)} connectivity cuts"))
+        cuts = violated_cuts(model.data, laid_values(model, outcome.values))
+        if not cuts or idle == IDLE_ROUNDS:
+            break
+        for cut in cuts:
+            model.connect.add(connect(model, cut))
+    return best
 
 
 def _start(model: Any, data: Contracted, forest: Forest) -> Any:

@@ -22,8 +22,9 @@ from pyomo.repn import generate_standard_repn
 import optimizer.runs.model as model_module
 from hydraulics.water import Water
 from optimizer.runs.contracted import contracted
+from optimizer.runs.cuts import Cut
 from optimizer.runs.layout import layout
-from optimizer.runs.model import build
+from optimizer.runs.model import build, connect, make_integral
 from optimizer.runs.prepared import prepare
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from tests.optimizer.runs_sites import CURVE, CorridorArrays
@@ -233,9 +234,26 @@ def test_two_circuits_may_share_a_segment_and_pay_its_ground_once(loose: Any) ->
     assert row(loose.serve_own[2]) == {"o[0,2]": 1.0, "o[1,2]": 1.0, "=": 1.0}
 
 
+def test_connect_rows() -> None:
+    """Only pass 0 leads from the pump into {3, 4}; into {4} alone pass 1 leads, which is also what reaches 4."""
+    model = build(contracted(prepare(tiny()), safe=True), relaxed=True)
+    into_both = model.connect.add(connect(model, Cut((0,), frozenset({3, 4}), None)))
+    assert row(into_both) == {**both("X", 0, -1.0), "<=": -1.0}
+    for_four = model.connect.add(connect(model, Cut((0,), frozenset({3, 4}), (0, 4))))
+    assert row(for_four) == {**both("X", 0, -1.0), **both("X", 1), "<=": 0.0}
+
+
+def test_relaxed_variables_may_be_made_whole() -> None:
+    model = build(contracted(prepare(tiny()), safe=True), relaxed=True)
+    whole = [model.X, model.W, model.o, model.U, model.R]
+    assert all(v.is_continuous() for variables in whole for v in variables.values())
+    make_integral(model)
+    assert all(v.is_binary() for variables in whole for v in variables.values())
+
+
 def test_every_row_of_the_model_has_an_expectation(model: Any, loose: Any) -> None:
     families = {c.name for c in loose.component_objects(pyo.Constraint)}
-    assert families == {name.split("[")[0] for name in {**EXPECTED, **LOOSE}} | {"loss", "supply"}
+    assert families == {name.split("[")[0] for name in {**EXPECTED, **LOOSE}} | {"loss", "supply", "connect"}
     for constraint in model.component_data_objects(pyo.Constraint):
         if constraint.parent_component().name not in ("loss", "supply"):
             assert constraint.name in EXPECTED

@@ -11,14 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hydraulics.water import Water
+from optimizer.progress import never, silent
 from optimizer.runs.budget import budget_pressures_pa
 from optimizer.runs.contracted import CLASS, above, below, contracted
-from optimizer.runs.model import build
+from optimizer.runs.cuts import violated_cuts
+from optimizer.runs.forest import Forest
+from optimizer.runs.model import build, laid_values, make_integral
 from optimizer.runs.prepared import prepare
 from optimizer.runs.problem import RunProblem
-from optimizer.runs.proven import forest_of_values
+from optimizer.runs.proven import forest_of_values, prove, relaxation_with_cuts
 from optimizer.runs.split import split
-from optimizer.solver import Limits, solve
+from optimizer.solver import Limits, relaxation_bound, solve
 from tests.optimizer.runs_enumeration import least_cost
 from tests.optimizer.runs_sites import estate, problem_of
 from tests.optimizer.test_runs_split import CASES, check_plan, small
@@ -70,8 +73,40 @@ def test_bound_and_safe_model_enclose_the_least_cost(case: str, seed: int) -> No
     known = least_cost(problem)
     prepared = prepare(problem)
     assert solve(build(contracted(prepared, safe=False))).bound <= known * (1 + 1e-9)
+    proof = prove(prepared, Forest(prepared), Limits(), silent, never)
+    assert 0.0 < proof.bound <= known * (1 + 1e-9)
     safe = solve(build(contracted(prepared, safe=True)))
     assert safe.incumbent is not None and safe.incumbent >= known * (1 - 1e-9)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_cuts_cut_off_no_design(case: str) -> None:
+    """Reference: the model's own optimum, which enumeration encloses; every design keeps every cut."""
+    prepared = prepare(small(3, *CASES[case]))
+    model = build(contracted(prepared, safe=False), relaxed=True)
+    plain = relaxation_bound(model)
+    cut = relaxation_with_cuts(model, silent, never)
+    whole = solve(build(contracted(prepared, safe=False))).bound
+    assert plain * (1 - 1e-9) <= cut <= whole * (1 + 1e-9)
+    make_integral(model)
+    assert solve(model).bound == pytest.approx(whole, rel=1e-6)
+
+
+def test_cuts_raise_the_bound_of_a_larger_relaxation() -> None:
+    c, spots = estate(9, across=2, down=1)
+    model = build(contracted(prepare(problem_of(c, spots, [(0, 0, len(spots.line))])), safe=False), relaxed=True)
+    plain = relaxation_bound(model)
+    assert relaxation_with_cuts(model, silent, never) > 1.1 * plain
+
+
+def test_no_cut_is_found_in_a_tree() -> None:
+    problem = small(0, *CASES["one pump"])
+    data = contracted(prepare(problem), safe=False)
+    model = build(data)
+    outcome = solve(model)
+    assert violated_cuts(data, laid_values(model, outcome.values)) == []
+    nothing = violated_cuts(data, {a: 0.0 for a in range(len(data.passes))})
+    assert nothing and all(cut.reached is None for cut in nothing)
 
 
 def test_a_solution_reads_back_as_a_forest_of_its_cost() -> None:
