@@ -23,12 +23,14 @@ from optimizer.progress import Progress, Report
 from optimizer.study import Alternative, Study
 
 CAUTIONS = (
-    "Cautions: what is misted, where and when follows the product's label and local codes. Prices and "
-    "lengths are the scenario's; check them on site. Power, water and back-flow protection are for licensed "
-    "trades."
+    "Cautions: insecticide mist can harm people, animals, pollinators and water. The product's label is the law, "
+    "local codes and licensed applicators decide; a licensed applicator must review every design. No mist while "
+    "people, pets or uncovered food are near. Power, water and back-flow protection are for licensed trades. Prices "
+    "and lengths are the scenario's; check them on site. No efficacy is claimed."
 )
 _PLAIN_EVERY_S = 5.0  # at most one line an option in this time, unless its stage changes
 _NUMBERS = ("best", "bound", "gap", "time")
+COST_STAGES = ("run splits", "cost bound")
 ENDS = ("done", "no design")  # stages after which nothing of an option goes on
 _GAP_WIDTH = 2
 _NONE = "–"
@@ -93,16 +95,19 @@ def _progress_cells(progress: Progress, elapsed_s: float) -> tuple[str, ...]:
     return (
         progress.option or "all options",
         progress.stage,
-        _figure(progress.incumbent),
-        _figure(progress.bound),
+        _figure(progress.incumbent, progress.stage),
+        _figure(progress.bound, progress.stage),
         "" if progress.gap is None else _percent(progress.gap, 2),
         f"{elapsed_s:.1f} s",
         progress.note,
     )
 
 
-def _figure(value: float | None) -> str:
-    return "" if value is None else f"{value:,.1f}"
+def _figure(value: float | None, stage: str) -> str:
+    """A cost in the stages that look for cheap tubing, weighted square metres in all others."""
+    if value is None:
+        return ""
+    return f"cost {value:,.0f}" if stage in COST_STAGES else f"{value:,.1f} m² weighted"
 
 
 def _percent(share: float, digits: int = 1) -> str:

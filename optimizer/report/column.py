@@ -21,6 +21,9 @@ _ROW_MM, _HEAD_MM, _CAUTION_MM = 4.7, 27.0, 2.7
 _HEADING = 1.45  # a heading is this many rows high
 _BAR_STEPS = (0.25, 0.5, 1, 2, 2.5, 5, 10, 20, 25, 50, 100, 200, 250)
 CAUTIONS = (
+    "Insecticide mist can harm people, animals, pollinators and water.",
+    "No mist while people, pets or uncovered food are near, in wind or in rain.",
+    "A licensed applicator must review this plan. No efficacy is claimed.",
     "What is misted, how much, when and near whom: the product's label and local codes decide.",
     "Power, water and back-flow protection: by licensed trades, after local codes.",
     "Computed from the site file: check lengths, heights and obstacles on site before buying.",

@@ -379,8 +379,8 @@ def test_progress_in_a_file_is_a_line_a_stage() -> None:
     lines = re.sub(r"\d\.\d s", "0.0 s", out.getvalue()).splitlines()
     assert lines == [
         "all options: geometry  0.0 s",
-        "one_pump: placement  best 0.0  bound 120.0  gap 100.00 %  0.0 s  nodes",
-        "one_pump: done  best 110.0  bound 111.0  gap 0.90 %  0.0 s",
+        "one_pump: placement  best 0.0 m² weighted  bound 120.0 m² weighted  gap 100.00 %  0.0 s  nodes",
+        "one_pump: done  best 110.0 m² weighted  bound 111.0 m² weighted  gap 0.90 %  0.0 s",
     ]
 
 
