@@ -23,7 +23,6 @@ from optimizer.placement.problem import PlacementProblem, cover_windows, line_or
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
 from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
-from optimizer.solve.servable import servable
 from optimizer.solve.supply import nozzles_within, sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
@@ -34,7 +33,7 @@ EVALUATIONS = 2500
 QUICK_FACTORS = 2
 FACTORS = 5
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
-MODEL_CHECKS = 40  # work limit of each contracted run-split model
+MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
 
 @dataclass(frozen=True)
@@ -161,13 +160,22 @@ def _with_pump(
         starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
     with clock.stage("rounds"):
         search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(EVALUATIONS, FACTORS, settings.seed))
-        outcome = _first_verified(feeder, starts, base, search)
+        outcome = _bounded(_first_verified(feeder, starts, search), base)
     with clock.stage("run splits proven"):
         kept = _proven(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
 
 
-def _first_verified(feeder: Feeder, starts: Sequence[Start], base: PlacementProblem, search: Search) -> Outcome:
+def _bounded(outcome: Outcome, base: PlacementProblem) -> Outcome:
+    """The outcome, its bound that of all positions where its placement had to do without some."""
+    kept = outcome.kept
+    if kept.problem.incidence is base.incidence:
+        return outcome
+    bound = value_bound(replace(kept.problem, incidence=base.incidence, cover=base.cover))
+    return replace(outcome, kept=replace(kept, bound_at_count=max(bound, kept.value)))
+
+
+def _first_verified(feeder: Feeder, starts: Sequence[Start], search: Search) -> Outcome:
     """The rounds of the best start that ends verified; where none does, of the best that ends at all.
 
     Raises NoDesign, the best start's, where none does.
@@ -176,7 +184,7 @@ def _first_verified(feeder: Feeder, starts: Sequence[Start], base: PlacementProb
     refusals: list[NoDesign] = []
     for start in starts:
         try:
-            outcomes.append(run_rounds(feeder, start, servable(feeder.instance, base, start.supply), search))
+            outcomes.append(run_rounds(feeder, start, search))
         except NoDesign as refusal:
             refusals.append(refusal)
         if feeder.stop() or (outcomes and outcomes[-1].kept.verified):

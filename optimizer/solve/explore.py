@@ -17,7 +17,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
-from optimizer.solve.servable import servable
+from optimizer.solve.servable import hardest, servable, without
 from optimizer.solve.supply import (
     CircuitLimits,
     Supply,
@@ -34,18 +34,30 @@ SITE_LEVEL = 0.3
 COUNT_SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)  # of the count, in turn until tubing can feed it
 MEAN_SHARE = 0.7  # guess of the mean real pressure: this far from the band's low edge to the set pressure
 MOST_GROUPINGS = 12
+MOST_EASED = 3  # trials of one count, each without the positions that were hardest to serve in the one before
+EASED_SHARE = 0.1  # of the nozzles, that are left out as hardest
 
 Score = tuple[bool, float, float]
 
 
 @dataclass(frozen=True)
 class Start:
-    """A supply, the nozzles that each circuit could feed in a quick trial, its flow factor and how good it was."""
+    """A supply, the placement with the positions that it can serve, the nozzles that each circuit could feed in a quick
+    trial, its flow factor and how good it was."""
 
     supply: Supply
+    base: PlacementProblem
     limits: CircuitLimits
     factor: float
     score: Score
+
+
+@dataclass(frozen=True)
+class Quick:
+    """A quick trial, and the placement with the positions that it could choose from."""
+
+    trial: Trial
+    base: PlacementProblem
 
 
 def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
@@ -55,9 +67,9 @@ def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effo
     """
     quick = _Quick(feeder, pump, base, effort)
     ranked = [
-        (quick.score(trial, site_cost(feeder, supply)), -number, supply)
+        (quick.score(found.trial, site_cost(feeder, supply)), -number, supply)
         for number, supply in enumerate(quick.supplies(SITE_LEVEL))
-        if (trial := quick.trial(supply)) is not None
+        if (found := quick.trial(supply)) is not None
     ]
     for *_, supply in sorted(ranked, key=lambda row: row[:2], reverse=True):
         if starts := list(quick.levels(supply)):
@@ -107,42 +119,57 @@ class _Quick:
     def levels(self, supply: Supply) -> Iterator[Start]:
         """A start at each level of set pressure that can be fed."""
         levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
-        for share in LEVEL_SHARES:
-            set_pa = tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels)
-            trial = self.trial(replace(supply, set_pa=set_pa))
-            if trial is not None:
-                yield self.start(supply, lowered(trial) if trial.band_kept else trial)
+        tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
+        for set_pa in dict.fromkeys(tried):
+            quick = self.trial(replace(supply, set_pa=set_pa))
+            if quick is not None:
+                yield self.start(supply, quick)
 
-    def start(self, supply: Supply, trial: Trial) -> Start:
+    def start(self, supply: Supply, quick: Quick) -> Start:
         """A trial as a start, its score for as many nozzles as it could feed."""
+        trial = lowered(quick.trial) if quick.trial.band_kept else quick.trial
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         limits = fitting_limits(trial)
         try:
-            chosen: Sequence[int] = self.placement(supply, limits).members()
+            chosen: Sequence[int] = self.placement(quick.base, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
             chosen = trial.layout.chosen
-        return Start(supply, limits, trial.factor, self.score(trial, 0.0, chosen))
+        return Start(supply, quick.base, limits, trial.factor, self.score(trial, 0.0, chosen))
 
-    def trial(self, supply: Supply) -> Trial | None:
-        """A trial at the guessed count, with fewer where tubing cannot feed so many, with the most where locked
-        positions ask for more; None where none can be fed."""
+    def trial(self, supply: Supply) -> Quick | None:
+        """A trial at the guessed count: where tubing cannot feed so many, without the positions hardest to serve, then
+        with fewer; with the most where locked positions ask for more. None where none can be fed."""
         count = self.guess(supply.set_pa)
         counts = [max(1, round(share * count)) for share in COUNT_SHARES]
         for most in dict.fromkeys([*counts, self.base.per_circuit]):
-            if self.feeder.stop() and self.refusals:
-                return None
-            limits = self.even(supply.groups, most)
             try:
-                placed = self.placement(supply, limits)
-                trial = self.feeder.feed(supply, placed.members(), limits, self.effort)
+                return self.fed(supply, self.even(supply.groups, most))
             except NoDesign as refusal:
                 self.refusals.append(refusal)
-                continue
-            self.feeder.report(
-                Progress("explore", incumbent=placed.value, note=f"{len(placed.members())} nozzles, {trial.cost:.0f}")
-            )
-            return trial
+            if self.feeder.stop():
+                break
         return None
+
+    def fed(self, supply: Supply, limits: CircuitLimits) -> Quick:
+        """A trial of so many nozzles. Raises NoDesign where leaving out the hardest positions does not help."""
+        base = servable(self.feeder.instance, self.base, supply)
+        for _ in range(MOST_EASED):
+            placed = self.placement(base, limits)
+            try:
+                return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
+            except NoDesign as refusal:
+                if refusal.rule != "band":
+                    raise
+                self.refusals.append(refusal)
+            share = max(1, round(EASED_SHARE * placed.count))
+            base = without(base, hardest(self.feeder.instance, base, supply, placed.members(), share))
+        raise self.refusals[-1]
+
+    def told(self, quick: Quick, placed: Selection) -> Quick:
+        """The trial, reported."""
+        note = f"{placed.count} nozzles, {quick.trial.cost:.0f}"
+        self.feeder.report(Progress("explore", incumbent=placed.value, note=note))
+        return quick
 
     def guess(self, set_pa: tuple[float, ...]) -> int:
         """Nozzles that a circuit may feed, at a guess of their mean pressure."""
@@ -155,9 +182,9 @@ class _Quick:
         """The same count for every circuit."""
         return tuple(tuple(count for _ in of_pump) for of_pump in groups)
 
-    def placement(self, supply: Supply, limits: CircuitLimits) -> Selection:
+    def placement(self, base: PlacementProblem, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
-        problem = sized(servable(self.feeder.instance, self.base, supply), limits)
+        problem = sized(base, limits)
         selection = repaired(Cover(problem), ())
         if selection is None:
             return Selection(Cover(problem), place(problem, gap=1.0).chosen)
@@ -168,10 +195,11 @@ class _Quick:
         """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
         if self.base.groups == 1:
             return [self.base.circuits]
+        base = servable(self.feeder.instance, self.base, supply)
         try:
-            placed = self.placement(supply, self.even(supply.groups, self.guess(supply.set_pa)))
+            placed = self.placement(base, self.even(supply.groups, self.guess(supply.set_pa)))
         except NoDesign:  # locked positions may ask for more than the guess
-            placed = self.placement(supply, self.even(supply.groups, self.base.per_circuit))
+            placed = self.placement(base, self.even(supply.groups, self.base.per_circuit))
         needed = placed.problem.circuits_for(placed.in_group)
         while int(needed.sum()) < self.base.circuits:
             needed[int((placed.in_group / needed).argmax())] += 1

@@ -15,6 +15,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
+from optimizer.solve.servable import hardest, outside, without
 from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, surplus
 from optimizer.solver import Limits
@@ -37,8 +38,12 @@ class Search:
 
 @dataclass(frozen=True)
 class Placed:
-    """Candidates chosen for so many nozzles a circuit, and the placement behind them."""
+    """Candidates chosen for so many nozzles a circuit, and the placement behind them.
 
+    base: the placement with the positions that may be chosen; problem: the same for so many nozzles.
+    """
+
+    base: PlacementProblem
     problem: PlacementProblem
     placement: Placement
     chosen: tuple[int, ...]
@@ -48,9 +53,13 @@ class Placed:
 
 @dataclass(frozen=True)
 class Kept:
-    """A trial with what the placement model says of it: weighted m² covered, and bound at the count asked for."""
+    """A trial with what the placement model says of it: weighted m² covered, and bound at the count asked for.
+
+    problem: the placement, with the positions that could be chosen, for the count asked for.
+    """
 
     trial: Trial
+    problem: PlacementProblem
     value: float
     bound_at_count: float
     time_limit_hit: bool
@@ -70,19 +79,19 @@ class Outcome:
     rounds: tuple[str, ...]
 
 
-def run_rounds(feeder: Feeder, start: Start, base: PlacementProblem, search: Search) -> Outcome:
+def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     """Place, feed, verify and refill, at most three times.
 
     Raises NoDesign where not even the first round can be fed.
     """
     best: Kept | None = None
     told: list[str] = []
-    limits, supply = start.limits, start.supply
+    limits, supply, base = start.limits, start.supply, start.base
     search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
         placed = _placed(feeder, base, limits, search)
         try:
-            kept = _Round(feeder, base, search).fed(supply, placed)
+            kept = _Round(feeder, search).fed(supply, placed)
         except NoDesign:
             if best is None:
                 raise
@@ -134,7 +143,7 @@ def _placed(
         )
         chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
         if len(chosen) == len(placement.chosen) or feeder.stop() or problem.groups > 1:
-            return Placed(problem, placement, chosen, limits)
+            return Placed(base, problem, placement, chosen, limits)
         problem, start = replace(problem, per_circuit=len(chosen)), chosen
 
 
@@ -143,14 +152,14 @@ class _Round:
     """One round of feeding a placement, with its repairs."""
 
     feeder: Feeder
-    base: PlacementProblem
     search: Search
 
     def fed(self, supply: Supply, placed: Placed) -> Kept:
         """A trial that keeps band and capacity, if repairs reach one.
 
         Too much flow: fewer nozzles are placed anew, at last the least valuable go. Band not kept: the set pressures
-        rise a step, then nozzles go. Raises NoDesign where nothing could be fed.
+        rise a step, then positions that are hardest to serve, or stood outside the band, are left out. Raises NoDesign
+        where nothing could be fed.
         """
         supply = matched(self.feeder.instance, supply, placed.placement.group_circuits)
         last: tuple[Trial, Placed] | None = None
@@ -162,7 +171,7 @@ class _Round:
                 supply, placed = self._relieved(supply, placed, refusal)
                 continue
             if not trial.band_kept:
-                last = trial, placed
+                last = last or (trial, placed)
                 supply, placed = self._out_of_band(supply, placed, trial)
                 continue
             trial = lowered(trial)
@@ -182,37 +191,45 @@ class _Round:
     def _fewer(self, placed: Placed, limits: CircuitLimits, over: int, times: int) -> Placed:
         """Fewer nozzles, for pumps that would give more than capacity less reserve."""
         if times <= MOST_ANEW:
-            return _placed(self.feeder, self.base, limits, self.search, placed.chosen)
+            return _placed(self.feeder, placed.base, limits, self.search, placed.chosen)
         why = "dropped to stay within the pump's capacity less its reserve"
         return _without_least(replace(placed, limits=limits), over, why)
 
     def _relieved(self, supply: Supply, placed: Placed, refusal: NoDesign) -> tuple[Supply, Placed]:
-        """Higher set pressures, or some nozzles less, after a refusal."""
-        higher = raised(self.feeder.instance, supply)
+        """Higher set pressures, or the positions left out that are hardest to serve, after a refusal."""
+        instance = self.feeder.instance
+        higher = raised(instance, supply)
         if higher is not None and refusal.rule == "band":
             return higher, placed
-        if refusal.rule != "band" or len(placed.chosen) <= 1:
+        if refusal.rule != "band":
             raise refusal
         count = max(1, round(SHED_SHARE * len(placed.chosen)))
-        return supply, _without_least(placed, count, "dropped: no run split kept the band with them")
+        barred = hardest(instance, placed.base, supply, placed.chosen, count)
+        return supply, self._elsewhere(placed, barred, refusal)
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
-        """Higher set pressures where some stand below the band, or the nozzles outside the band left out."""
-        proof = trial.design.verification
-        higher = raised(self.feeder.instance, supply) if proof.low_faults else None
+        """Higher set pressures where some stand below the band, or the positions outside the band left out."""
+        instance, proof = self.feeder.instance, trial.design.verification
+        higher = raised(instance, supply) if proof.low_faults else None
         if higher is not None:
             return higher, placed
-        outside = {*proof.low_faults, *proof.high_faults}
-        names = nozzle_names(trial.layout.plan)
-        left = tuple(j for k, j in enumerate(placed.chosen) if names[k] not in outside)
-        if not left or not Selection(Cover(placed.problem), left).is_legal():
-            raise NoDesign(
-                "band",
-                f"{len(outside)} nozzles cannot keep the band at any set pressure, and some are locked, or needed by a "
-                "continuous line, or no other is left: widen the range of set pressures, offer wider tubing, or unlock "
-                "positions",
-            )
-        return supply, replace(placed, chosen=left, note=f"{len(outside)} nozzles dropped that could not keep the band")
+        at = {name: placed.chosen[k] for k, name in nozzle_names(trial.layout.plan).items()}
+        low, high = ([at[name] for name in faults] for faults in (proof.low_faults, proof.high_faults))
+        refusal = NoDesign(
+            "band",
+            f"{len(low) + len(high)} nozzles cannot keep the band at any set pressure, and they are locked, or no "
+            "other position is left: widen the range of set pressures or offer wider tubing",
+        )
+        return supply, self._elsewhere(placed, outside(instance, placed.base, supply, low, high), refusal)
+
+    def _elsewhere(self, placed: Placed, barred: set[int], refusal: NoDesign) -> Placed:
+        """A placement without some positions. Raises the refusal where none of them was chosen or no other is left."""
+        base = without(placed.base, barred)
+        if not barred.intersection(placed.chosen) or base.incidence.nnz == 0:
+            raise refusal
+        left = [j for j in placed.chosen if j not in barred]
+        anew = _placed(self.feeder, base, placed.limits, self.search, left)
+        return replace(anew, note=f"{len(barred)} positions left out that the pumps cannot keep in the band")
 
 
 def _without_least(placed: Placed, count: int, why: str) -> Placed:
@@ -228,7 +245,7 @@ def _without_least(placed: Placed, count: int, why: str) -> Placed:
 
 def _kept(trial: Trial, placed: Placed) -> Kept:
     value = Selection(Cover(placed.problem), trial.layout.chosen).value
-    return Kept(trial, value, placed.placement.bound, placed.placement.time_limit_hit, placed.note)
+    return Kept(trial, placed.problem, value, placed.placement.bound, placed.placement.time_limit_hit, placed.note)
 
 
 def _better(one: Kept, other: Kept) -> bool:

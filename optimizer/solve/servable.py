@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -27,9 +27,9 @@ Floats = NDArray[np.float64]
 def servable(instance: Instance, base: PlacementProblem, supply: Supply) -> PlacementProblem:
     """The placement without the positions that no pump of the supply can keep in the band.
 
-    Left out are those that stay below the band even as a pump's only nozzle, and those that stand above it where
-    others do not. They stay numbered but cover nothing and serve no continuous line. Raises NoDesign where none is
-    left, or where a locked one would have to go.
+    Left out are those that stay below the band even as a pump's only nozzle, and, unless locked, those that might stand
+    above it where others do not. They stay numbered but cover nothing and serve no continuous line. Raises NoDesign
+    where none is left, or where a locked one would have to go.
     """
     rules = instance.scenario.rules
     most = highest_pressures_pa(instance, supply)
@@ -38,18 +38,52 @@ def servable(instance: Instance, base: PlacementProblem, supply: Supply) -> Plac
     fits: NDArray[np.bool_] = np.any(reached & safe, axis=0)
     if not fits.any():
         fits = np.any(reached, axis=0)
+    fits[list(base.locked)] = np.any(reached, axis=0)[list(base.locked)]
     if fits.all():
         return base
     barred = np.flatnonzero(~fits)
     locked = sorted(set(base.locked).intersection(barred.tolist()))
     if locked or not fits.any():
         worst = locked[0] if locked else int(barred[most.max(axis=0)[barred].argmax()])
-        raise _outside(base.name(worst), float(most[:, worst].max()), supply, rules.band_low_pa, rules.band_high_pa)
+        raise _outside(base.name(worst), float(most[:, worst].max()), supply, rules.band_low_pa)
+    return without(base, barred)
+
+
+def without(base: PlacementProblem, barred: Iterable[int]) -> PlacementProblem:
+    """The placement without some positions, which must not be locked ones."""
+    fits = np.ones(base.candidates, dtype=bool)
+    fits[list(barred)] = False
+    kept = csr_array(base.incidence.multiply(fits[None, :]))
+    kept.eliminate_zeros()
     return replace(
         base,
-        incidence=csr_array(base.incidence.multiply(fits[None, :])),
+        incidence=kept,
         cover=tuple(sorted({tuple(j for j in window if fits[j]) for window in base.cover})),
     )
+
+
+def hardest(instance: Instance, base: PlacementProblem, supply: Supply, chosen: Sequence[int], count: int) -> set[int]:
+    """The positions to leave out where the chosen cannot all be fed: the `count` that get least pressure, and what is
+    no easier on their lines. Locked ones stay."""
+    most = highest_pressures_pa(instance, supply).max(axis=0)
+    loose = sorted(set(chosen) - set(base.locked), key=lambda j: (most[j], j))
+    return _beyond(instance, base, loose[:count], most)
+
+
+def outside(
+    instance: Instance, base: PlacementProblem, supply: Supply, low: Iterable[int], high: Iterable[int]
+) -> set[int]:
+    """The positions to leave out where some stood below the band and some above it, and what is no better on their
+    lines. Locked ones stay."""
+    most = highest_pressures_pa(instance, supply).max(axis=0)
+    return _beyond(instance, base, low, most) | _beyond(instance, base, high, -most)
+
+
+def _beyond(instance: Instance, base: PlacementProblem, found: Iterable[int], measure: Floats) -> set[int]:
+    """What has at most the measure of one of those found on the same line; those locked left out."""
+    line = instance.candidates.line
+    far = [np.flatnonzero((line == line[j]) & (measure <= measure[j])) for j in found]
+    return {int(j) for some in far for j in some} - set(base.locked)
 
 
 def highest_pressures_pa(instance: Instance, supply: Supply) -> Floats:
@@ -96,15 +130,11 @@ def _lengths(graph: Corridors) -> csr_array:
     return csr_array((list(shortest.values()), (rows, columns)), shape=(len(graph.x_m), len(graph.x_m)))
 
 
-def _outside(position: str, most_pa: float, supply: Supply, low_pa: float, high_pa: float) -> NoDesign:
+def _outside(position: str, most_pa: float, supply: Supply, low_pa: float) -> NoDesign:
     pressures = ", ".join(f"{set_pa / 1e5:.2f}" for set_pa in supply.set_pa)
-    if most_pa > high_pa:
-        where, mend = "low", "lower the set pressure"
-    else:
-        where, mend = "high or too far", "raise the set pressure, offer wider tubing"
     return NoDesign(
         "band",
-        f"{position} stands too {where} for a set pressure of {pressures} bar: as the only nozzle it gets "
-        f"{most_pa / 1e5:.2f} bar even with the widest tubing, the band is {low_pa / 1e5:.2f} to {high_pa / 1e5:.2f} "
-        f"bar; {mend}, or choose a pump site nearer to it",
+        f"{position} stands too high or too far for a set pressure of {pressures} bar: as the only nozzle it gets "
+        f"{most_pa / 1e5:.3f} of the {low_pa / 1e5:.3f} bar it needs even with the widest tubing; raise the set "
+        "pressure, offer wider tubing, or choose a pump site nearer to it",
     )

@@ -391,7 +391,7 @@ def test_progress_on_a_terminal_is_a_row_an_option() -> None:
         report(Progress("placement", "one_pump", 90.0, 100.0, 0.1, 3.0))
         report(Progress("runs", "two_pumps", note="start"))
         time.sleep(0.4)
-    assert re.search(r"one_pump +placement +90\.0 +100\.0 +10\.00 % +0\.\d s", out.getvalue())
+    assert re.search(r"one_pump +placement +90\.0 m² weighted +100\.0 m² weighted +10\.00 % +0\.\d s", out.getvalue())
     assert re.search(r"two_pumps +runs", out.getvalue())
 
 
