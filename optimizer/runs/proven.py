@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,9 @@ from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
 from optimizer.solver import Limits, solve
 
+TUBES_MOST = (
+    2000  # beyond, branch and bound adds nothing in minutes (none at 2,500: model.md, section 2 as well)
+)
 CUT_ROUNDS = 30
 CUT_GAIN = 1e-3  # a round that adds less than this share of the bound is idle
 IDLE_ROUNDS = 2  # idle rounds one after the other that end the cutting
@@ -35,15 +39,21 @@ class Proof:
 
 
 def prove(prepared: Prepared, forest: Forest, limits: Limits, report: Report, stop: Stop) -> Proof:
-    """Bound the cost from below, and look for a better forest from the one given. limits: of each of the
-    two solves."""
-    hopeful, careful = contracted(prepared, safe=False), contracted(prepared, safe=True)
-    if not (_servable(hopeful) and _servable(careful)):
-        return Proof(0.0, None, "search")
-    bound = _bound(hopeful, forest, limits, report, stop)
+    """Bound the cost from below, and look for a better forest than the one given, which must feed every
+    nozzle.
+
+    limits: of each of the two branch-and-bound solves. They are left out on models too large for them to
+    help, the safe one also where the forest is not of its class: without a start it finds nothing as
+    good.
+    """
+    bound = _bound(contracted(prepared, safe=False), forest, limits, report, stop)
+    careful = contracted(prepared, safe=True)
+    used = _used(careful, forest)
+    if used is None or _tubes(careful) > TUBES_MOST:
+        return Proof(bound, None, "search")
     model = build(careful)
+    start = start_values(model, *used, forest.owner)
     try:
-        start = _start(model, careful, forest)
         outcome = solve(model, limits=limits, start=start, stage="run splits", report=report, stop=stop)
     except SolverLimit:
         return Proof(bound, None, "search")
@@ -57,21 +67,25 @@ def _bound(data: Contracted, forest: Forest, limits: Limits, report: Report, sto
     the limits."""
     model = build(data, relaxed=True)
     bound = relaxation_with_cuts(model, report, stop)
-    make_integral(model)
-    try:
-        start = _start(model, data, forest)
-        outcome = solve(model, limits=limits, start=start, stage="cost bound", report=report, stop=stop)
-        bound = max(bound, outcome.bound)
-    except SolverLimit:
-        pass
+    if _tubes(data) <= TUBES_MOST:
+        make_integral(model)
+        used = _used(data, forest)
+        start = None if used is None else start_values(model, *used, forest.owner)
+        with suppress(SolverLimit):
+            outcome = solve(model, limits=limits, start=start, stage="cost bound", report=report, stop=stop)
+            bound = max(bound, outcome.bound)
     return max(0.0, bound) if math.isfinite(bound) else 0.0
 
 
 def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
-    """Optimum of the relaxation after rounds of cuts, which stay in the model."""
+    """Optimum of the relaxation after rounds of cuts, which stay in the model; -inf where none was
+    reached."""
     best, idle = -math.inf, 0
     for _ in range(CUT_ROUNDS):
-        outcome = solve(model, stage="cost bound", stop=stop)
+        try:
+            outcome = solve(model, stage="cost bound", stop=stop)
+        except SolverLimit:  # stopped
+            return best
         if outcome.incumbent is None:
             return -math.inf
         idle = 0 if outcome.incumbent - best > CUT_GAIN * abs(outcome.incumbent) else idle + 1
@@ -85,18 +99,9 @@ def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
     return best
 
 
-def _start(model: Any, data: Contracted, forest: Forest) -> Any:
-    used = _used(data, forest)
-    return None if used is None else start_values(model, *used, forest.owner)
-
-
-def _servable(data: Contracted) -> bool:
-    """Whether every nozzle has a tube in the data that could feed it: else the class holds no design."""
-    group = [circuit.group for circuit in data.prepared.problem.circuits]
-    fed = {(p.way // 2, group[p.circuit]) for p in data.passes if p.nozzles}
-    fed |= {(t.way // 2, group[t.circuit]) for t in data.stubs}
-    may_feed = data.prepared.may_feed
-    return data.shares.keys() <= fed and all(any(may[k] for may in may_feed) for k in data.at_junctions)
+def _tubes(data: Contracted) -> int:
+    """0-1 variables for tubes."""
+    return (len(data.passes) + len(data.stubs)) * len(data.prepared.sizes)
 
 
 def _used(data: Contracted, forest: Forest) -> tuple[set[int], set[int]] | None:

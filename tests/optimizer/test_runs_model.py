@@ -15,12 +15,12 @@ from optimizer.progress import never, silent
 from optimizer.runs.budget import budget_pressures_pa
 from optimizer.runs.contracted import CLASS, above, below, contracted
 from optimizer.runs.cuts import violated_cuts
-from optimizer.runs.forest import Forest
 from optimizer.runs.model import build, laid_values, make_integral
 from optimizer.runs.prepared import prepare
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.proven import forest_of_values, prove, relaxation_with_cuts
 from optimizer.runs.split import split
+from optimizer.runs.written import forest_of
 from optimizer.solver import Limits, relaxation_bound, solve
 from tests.optimizer.runs_enumeration import least_cost
 from tests.optimizer.runs_sites import estate, problem_of
@@ -73,7 +73,8 @@ def test_bound_and_safe_model_enclose_the_least_cost(case: str, seed: int) -> No
     known = least_cost(problem)
     prepared = prepare(problem)
     assert solve(build(contracted(prepared, safe=False))).bound <= known * (1 + 1e-9)
-    proof = prove(prepared, Forest(prepared), Limits(), silent, never)
+    plan = split(problem, evaluations=300)
+    proof = prove(prepared, forest_of(prepared, plan), Limits(), silent, never)
     assert 0.0 < proof.bound <= known * (1 + 1e-9)
     safe = solve(build(contracted(prepared, safe=True)))
     assert safe.incumbent is not None and safe.incumbent >= known * (1 - 1e-9)
@@ -131,3 +132,11 @@ def test_split_with_the_model_states_bound_class_and_status() -> None:
     assert plan.status in ("optimal", "gap", "limit")
     assert 0.5 * plan.cost < plan.cost_bound <= plan.cost * (1 + 1e-9)
     assert budget_pressures_pa(problem, plan).min() >= problem.band_low_pa - 1.0
+
+
+def test_a_stopped_proof_keeps_the_search_s_plan() -> None:
+    problem = small(1, *CASES["one pump"])
+    plan = split(problem, evaluations=100, limits=Limits(), stop=lambda: True)
+    check_plan(problem, plan)
+    assert plan.status in ("search", "stopped", "optimal")  # presolve may finish before it can be stopped
+    assert plan.cost_bound <= plan.cost * (1 + 1e-9)
