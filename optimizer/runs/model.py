@@ -46,7 +46,6 @@ IN_cv: passes of c into v, 1 at its pump. Flow is counted in nozzles. Each row s
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import pyomo.environ as pyo
@@ -54,50 +53,9 @@ from pyomo.common.collections import ComponentMap
 
 from optimizer.runs.contracted import Contracted, Pass
 from optimizer.runs.cuts import Cut
+from optimizer.runs.places import owns, places, pumps
 
 BAR = 1e5  # pascals; pressures in bar keep the rows' numbers within a few orders of magnitude
-
-
-@dataclass(frozen=True)
-class Places:
-    """Where passes, stubs and nozzles on junctions meet: lists of their numbers by place, empty ones left out."""
-
-    into: dict[tuple[int, int], list[int]]
-    out_of: dict[tuple[int, int], list[int]]
-    along: dict[tuple[int, int], list[int]]
-    stubs_at: dict[tuple[int, int], list[int]]
-    stubs_along: dict[tuple[int, int], list[int]]
-    own_at: dict[tuple[int, int], list[tuple[int, int]]]
-    reach: list[tuple[int, int]]
-
-
-def places(data: Contracted) -> Places:
-    """by (circuit, junction): into, out_of, stubs_at, own_at; by (circuit, segment): along; by (circuit, way):
-    stubs_along.
-    """
-    found = Places({}, {}, {}, {}, {}, {}, [])
-    for a, one in enumerate(data.passes):
-        found.into.setdefault((one.circuit, one.end), []).append(a)
-        found.out_of.setdefault((one.circuit, one.start), []).append(a)
-        found.along.setdefault((one.circuit, one.way // 2), []).append(a)
-    for t, stub in enumerate(data.stubs):
-        found.stubs_at.setdefault((stub.circuit, stub.start), []).append(t)
-        found.stubs_along.setdefault((stub.circuit, stub.way), []).append(t)
-    for c, k in owns(data):
-        found.own_at.setdefault((c, data.prepared.spot[k]), []).append((c, k))
-    found.reach.extend(sorted({*found.into, *found.out_of, *found.stubs_at, *found.own_at, *_pumps(data)}))
-    return found
-
-
-def owns(data: Contracted) -> list[tuple[int, int]]:
-    """(circuit, nozzle on a junction) that group and height allow."""
-    may_feed = data.prepared.may_feed
-    return [(c, k) for c in range(len(may_feed)) for k in data.at_junctions if may_feed[c][k]]
-
-
-def _pumps(data: Contracted) -> list[tuple[int, int]]:
-    prepared = data.prepared
-    return [(c, prepared.root[circuit.pump]) for c, circuit in enumerate(prepared.problem.circuits)]
 
 
 def build(data: Contracted, *, relaxed: bool = False) -> Any:
@@ -119,7 +77,7 @@ def build(data: Contracted, *, relaxed: bool = False) -> Any:
     model.P = pyo.Var(at.reach, bounds=lambda _, c, v: (0.0, max(0.0, data.highest_pa[c][v] / BAR)))
     model.cost = pyo.Objective(expr=cost(model))
     circuits = range(len(data.most))
-    ends = [key for key in at.reach if key not in _pumps(data)]
+    ends = [key for key in at.reach if key not in pumps(data)]
     lines = [(a, d, i) for a in passes for d in sizes for i in range(len(data.passes[a].lines[d]))]
     splits = [(s, g, b) for (s, g), n in sorted(data.shares.items()) for b in range(1, n)]
     rows: list[tuple[Any, Any]] = [
@@ -262,7 +220,7 @@ def balance(model: Any, c: int, v: int) -> Any:
 
 def room(model: Any, c: int) -> Any:
     """sum_out (g + n X + m) + sum n W + sum o at the pump <= C_c."""
-    _, root = _pumps(model.data)[c]
+    _, root = pumps(model.data)[c]
     return _leaving(model, c, root) <= model.data.most[c]
 
 
@@ -307,7 +265,7 @@ def need_own(model: Any, c: int, k: int) -> Any:
 def supply(model: Any, c: int, i: int) -> Any:
     """P_c,pump <= alpha nozzles fed + beta, in bar."""
     slope, value = model.data.supply[c][i]
-    _, root = _pumps(model.data)[c]
+    _, root = pumps(model.data)[c]
     return model.P[c, root] <= slope / BAR * _leaving(model, c, root) + value / BAR
 
 
@@ -377,7 +335,7 @@ def _stubs_on(model: Any, segment: int, group: int) -> list[int]:
 
 def _reached(model: Any, c: int, v: int) -> Any:
     """IN_cv: passes of the circuit into v, 1 at its pump."""
-    return 1 if (c, v) == _pumps(model.data)[c] else _laid(model, model.at.into.get((c, v), []))
+    return 1 if (c, v) == pumps(model.data)[c] else _laid(model, model.at.into.get((c, v), []))
 
 
 def _leaving(model: Any, c: int, v: int) -> Any:
