@@ -28,10 +28,10 @@ from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
-QUICK_EVALUATIONS = 300
-EVALUATIONS = 2500
-QUICK_FACTORS = 2
-FACTORS = 5
+QUICK = (1.5, 2)  # evaluations a nozzle and flow factors of the trials that choose sites and set pressure
+ROUND = (5.0, 4)  # of those in the rounds
+POLISH = (60.0, 1)  # of the last ones, which begin from the plan that the rounds kept
+POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
@@ -157,12 +157,12 @@ def _with_pump(
         most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
         bound = value_bound(sized(base, most))
     with clock.stage("explore"):
-        starts = explore(feeder, pump, base, Effort(QUICK_EVALUATIONS, QUICK_FACTORS, settings.seed))
+        starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))
     with clock.stage("rounds"):
-        search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(EVALUATIONS, FACTORS, settings.seed))
+        search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, settings.seed))
         outcome = _bounded(_first_verified(feeder, starts, search), base)
-    with clock.stage("run splits proven"):
-        kept = _proven(feeder, outcome.kept, settings.seed)
+    with clock.stage("tubing"):
+        kept = _polished(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
 
 
@@ -194,18 +194,23 @@ def _first_verified(feeder: Feeder, starts: Sequence[Start], search: Search) -> 
     return outcomes[-1] if outcomes[-1].kept.verified else outcomes[0]
 
 
-def _proven(feeder: Feeder, kept: Kept, seed: int) -> Kept:
-    """The kept trial with its run splits improved and bounded by the contracted model, where that still verifies."""
-    made = kept.trial.layout
-    effort = Effort(EVALUATIONS, 1, seed, model=Limits(gap=0.001, checks=MODEL_CHECKS))
-    try:
-        trial = feeder.again(kept.trial, effort)
-    except NoDesign:
+def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
+    """The kept trial with cheaper tubing, found by longer searches and, at last, the contracted model, as long as it
+    still verifies; its cost bounded from below."""
+    if not kept.verified:
         return kept
-    if not trial.design.verification.verified or trial.cost > kept.trial.cost:
-        plan = replace(made.plan, cost_bound=trial.layout.plan.cost_bound, bound_class=trial.layout.plan.bound_class)
-        trial = replace(kept.trial, layout=replace(made, plan=plan))
-    return replace(kept, trial=trial)
+    for number in range(1, POLISH_SEEDS + 1):
+        model = Limits(gap=0.001, checks=MODEL_CHECKS) if number == POLISH_SEEDS else None
+        try:
+            trial = feeder.again(kept.trial, Effort(*POLISH, seed + number, model=model))
+        except NoDesign:
+            continue
+        made, found = kept.trial.layout, trial.layout.plan
+        if not trial.design.verification.verified or trial.cost >= kept.trial.cost:
+            plan = replace(made.plan, cost_bound=found.cost_bound, bound_class=found.bound_class)
+            trial = replace(kept.trial, layout=replace(made, plan=plan))
+        kept = replace(kept, trial=trial)
+    return kept
 
 
 def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, clock: _Clock) -> Solved:

@@ -25,16 +25,17 @@ from optimizer.verify import settled
 
 FIRST_FACTOR = 0.93
 FACTOR_CLOSE = 0.01
+LEAST_EVALUATIONS = 100
 WARM_SHARE = 0.3  # share of the evaluations that a further flow factor gets, begun from the plan before
 COUNT_TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True)
 class Effort:
-    """Search that a run split gets: evaluations of the primal, flow factors to try and the first of them, limits of
-    the model if asked."""
+    """Search that a run split gets: evaluations of the primal for each nozzle, flow factors to try and the first of
+    them, limits of the model if asked."""
 
-    evaluations: int
+    evaluations: float
     factors: int
     seed: int
     factor: float = FIRST_FACTOR
@@ -134,10 +135,11 @@ class Feeder:
     def _try(
         self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort, start: RunPlan | None = None
     ) -> Trial:
+        evaluations = effort.evaluations * (WARM_SHARE if start else 1.0)
         plan = split(
             problem,
             seed=effort.seed,
-            evaluations=round(effort.evaluations * (WARM_SHARE if start else 1.0)),
+            evaluations=max(LEAST_EVALUATIONS, round(evaluations * len(chosen))),
             limits=effort.model,
             start=start,
             report=self.report,
@@ -217,6 +219,11 @@ def fitting_limits(trial: Trial) -> CircuitLimits:
     greatest = max(trial.mean_flows_m3_s)
     fits = [floor(usable / (mean or greatest) + COUNT_TOLERANCE) for mean in trial.mean_flows_m3_s]
     return by_pump(made, fits)
+
+
+def served_limits(trial: Trial) -> CircuitLimits:
+    """Nozzles that each circuit feeds, one at least: [pumps][circuits]."""
+    return by_pump(trial.layout, [max(1, len(circuit.served)) for circuit in trial.layout.plan.circuits])
 
 
 def by_pump(made: Layout, per_circuit: Iterable[int]) -> CircuitLimits:
