@@ -4,6 +4,7 @@
     +-- InputFaults          2   the files are at fault; `.faults` holds every fault found, not the first
     +-- DesignFileError      2   a design.json that cannot be read as a design
     +-- NoDesign             3   no design meets the rules; `.rule` names the rule in conflict
+        +-- Unfed            3   tubing cannot bring a nozzle into the band; `.nozzle` is its number in the run problem
     +-- SolverError          1   the solver broke down or gave an answer that contradicts itself
         +-- SolverLimit      3   a limit was reached before any feasible answer was known
 
@@ -79,6 +80,15 @@ class NoDesign(HaarlineError):
 
     def __str__(self) -> str:
         return f"{self.message} (rule: {self.rule})"
+
+
+class Unfed(NoDesign):
+    """Tubing cannot bring a nozzle into the band. nozzle: its number in the run problem."""
+
+    def __init__(self, rule: str, message: str, nozzle: int) -> None:
+        super().__init__(rule, message)
+        self.nozzle = nozzle
+        self.args = (rule, message, nozzle)
 
 
 class SolverError(HaarlineError):

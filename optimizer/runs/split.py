@@ -12,7 +12,7 @@ from itertools import combinations
 
 import numpy as np
 
-from optimizer.errors import NoDesign
+from optimizer.errors import Unfed
 from optimizer.progress import Progress, Report, Stop, never, silent
 from optimizer.runs.budget import budget_pressures_pa
 from optimizer.runs.contracted import CLASS
@@ -161,16 +161,17 @@ def _searched(
     return min(best, last, key=lambda f: f.value.order)
 
 
-def _short(prepared: Prepared, best: _Found) -> NoDesign:
+def _short(prepared: Prepared, best: _Found) -> Unfed:
     """The refusal that names the nozzle left with the least pressure in the widest tubing."""
     problem = prepared.problem
     widest = max(range(len(problem.tubing)), key=lambda i: problem.tubing[i].bore_m)
     plan = plan_of(prepared, best.forest, (widest,))
     pressures = budget_pressures_pa(problem, plan)
     worst = int(np.nanargmin(pressures))
-    return NoDesign(
+    return Unfed(
         "band",
         f"{nozzle_place(prepared, worst)} gets {pressures[worst] / 1e5:.2f} bar of the "
         f"{problem.band_low_pa / 1e5:.2f} bar it needs even with the widest tubing ({problem.tubing[widest].name}): "
         "raise the set pressure, offer wider tubing, place the pump nearer, or feed fewer nozzles",
+        worst,
     )

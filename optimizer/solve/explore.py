@@ -17,8 +17,10 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
+from optimizer.scenario import set_range_pa
 from optimizer.solve.servable import hardest, servable, without
 from optimizer.solve.supply import (
+    STEP_TOLERANCE,
     CircuitLimits,
     Supply,
     group_choices,
@@ -27,7 +29,7 @@ from optimizer.solve.supply import (
     site_choices,
     sized,
 )
-from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered
+from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, served_limits
 
 LEVEL_SHARES = (0.0, 0.3, 0.55, 0.75)  # of the way from the highest to the lowest set pressure
 SITE_LEVEL = 0.3
@@ -54,10 +56,12 @@ class Start:
 
 @dataclass(frozen=True)
 class Quick:
-    """A quick trial, and the placement with the positions that it could choose from."""
+    """A quick trial, the placement with the positions that it could choose from, and whether tubing could not feed as
+    many nozzles as the pump."""
 
     trial: Trial
     base: PlacementProblem
+    few: bool = False
 
 
 def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
@@ -117,9 +121,13 @@ class _Quick:
                 yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
-        """A start at each level of set pressure that can be fed."""
-        levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
+        """A start at each level of set pressure that can be fed, one step above what is safe for low nozzles too."""
+        instance = self.feeder.instance
+        levels = set_levels_pa(instance, self.pump, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
+        above = min(allowed[0] for allowed in levels) + instance.scenario.rules.set_step_pa
+        if above <= set_range_pa(instance.scenario.rules, self.pump)[1] * (1.0 + STEP_TOLERANCE):
+            tried.append(tuple(max(above, allowed[0]) for allowed in levels))
         for set_pa in dict.fromkeys(tried):
             quick = self.trial(replace(supply, set_pa=set_pa))
             if quick is not None:
@@ -129,7 +137,7 @@ class _Quick:
         """A trial as a start, its score for as many nozzles as it could feed."""
         trial = lowered(quick.trial) if quick.trial.band_kept else quick.trial
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
-        limits = fitting_limits(trial)
+        limits = served_limits(trial) if quick.few else fitting_limits(trial)
         try:
             chosen: Sequence[int] = self.placement(quick.base, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
@@ -143,7 +151,8 @@ class _Quick:
         counts = [max(1, round(share * count)) for share in COUNT_SHARES]
         for most in dict.fromkeys([*counts, self.base.per_circuit]):
             try:
-                return self.fed(supply, self.even(supply.groups, most))
+                quick = self.fed(supply, self.even(supply.groups, most))
+                return replace(quick, few=most < counts[0])
             except NoDesign as refusal:
                 self.refusals.append(refusal)
             if self.feeder.stop():
@@ -161,8 +170,9 @@ class _Quick:
                 if refusal.rule != "band":
                     raise
                 self.refusals.append(refusal)
-            share = max(1, round(EASED_SHARE * placed.count))
-            base = without(base, hardest(self.feeder.instance, base, supply, placed.members(), share))
+                share = max(1, round(EASED_SHARE * placed.count))
+                barred = hardest(self.feeder.instance, base, supply, placed.members(), refusal, share)
+                base = without(base, barred)
         raise self.refusals[-1]
 
     def told(self, quick: Quick, placed: Selection) -> Quick:

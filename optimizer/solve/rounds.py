@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import ceil
 
 from optimizer.errors import NoDesign
 from optimizer.placement.place import Placement, place
@@ -23,7 +24,9 @@ from optimizer.solver import Limits
 MOST_ROUNDS = 3
 MOST_REPAIRS = 8
 MOST_ANEW = 3  # times that a round is placed anew with fewer nozzles before single ones are dropped
-SHED_SHARE = 0.1
+SHED_SHARE = 0.1  # of the nozzles, that go where tubing cannot feed all
+REPAIR_SHARE = 0.3  # of the effort, that a run split gets after a refusal
+FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
 VALUE_TIE = 1e-9
 
 
@@ -91,7 +94,7 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     for number in range(1, MOST_ROUNDS + 1):
         placed = _placed(feeder, base, limits, search)
         try:
-            kept = _Round(feeder, search).fed(supply, placed)
+            kept = _Round(feeder, search, len(best.trial.layout.chosen) if best else 0).fed(supply, placed)
         except NoDesign:
             if best is None:
                 raise
@@ -99,7 +102,9 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
         told.append(_sentence(number, kept))
         gained = best is None or _better(kept, best)
         best = kept if best is None or gained else best
-        limits, trial = fitting_limits(kept.trial), kept.trial
+        limits, base, trial = fitting_limits(kept.trial), kept.problem, kept.trial
+        if _count(limits) <= len(trial.layout.chosen) < FEW and number == 1:
+            limits = tuple(tuple(most + 1 for most in of_pump) for of_pump in limits)
         full = len(placed.chosen) >= placed.problem.nozzles_at_most
         if feeder.stop() or not (kept.verified and full and gained) or _count(limits) <= len(trial.layout.chosen):
             break
@@ -149,10 +154,11 @@ def _placed(
 
 @dataclass(frozen=True)
 class _Round:
-    """One round of feeding a placement, with its repairs."""
+    """One round of feeding a placement, with its repairs; beaten: nozzles that an earlier round already feeds."""
 
     feeder: Feeder
     search: Search
+    beaten: int
 
     def fed(self, supply: Supply, placed: Placed) -> Kept:
         """A trial that keeps band and capacity, if repairs reach one.
@@ -163,11 +169,12 @@ class _Round:
         """
         supply = matched(self.feeder.instance, supply, placed.placement.group_circuits)
         last: tuple[Trial, Placed] | None = None
-        anew = 0
+        anew, effort = 0, self.search.effort
         for _ in range(MOST_REPAIRS):
             try:
-                trial = self.feeder.feed(supply, placed.chosen, placed.limits, self.search.effort)
+                trial = self.feeder.feed(supply, placed.chosen, placed.limits, effort)
             except NoDesign as refusal:
+                effort = replace(self.search.effort, evaluations=round(REPAIR_SHARE * self.search.effort.evaluations))
                 supply, placed = self._relieved(supply, placed, refusal)
                 continue
             if not trial.band_kept:
@@ -182,6 +189,8 @@ class _Round:
             anew += 1
             supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
             placed = self._fewer(placed, fitting_limits(trial), over, anew)
+            if len(placed.chosen) <= self.beaten:
+                break
         if last is None:
             raise NoDesign(
                 "band", "No run split keeps the nozzles in the band: raise the set pressure or offer wider tubing."
@@ -196,7 +205,7 @@ class _Round:
         return _without_least(replace(placed, limits=limits), over, why)
 
     def _relieved(self, supply: Supply, placed: Placed, refusal: NoDesign) -> tuple[Supply, Placed]:
-        """Higher set pressures, or the positions left out that are hardest to serve, after a refusal."""
+        """After a refusal higher set pressures, or fewer nozzles without the positions that are hardest to serve."""
         instance = self.feeder.instance
         higher = raised(instance, supply)
         if higher is not None and refusal.rule == "band":
@@ -204,8 +213,10 @@ class _Round:
         if refusal.rule != "band":
             raise refusal
         count = max(1, round(SHED_SHARE * len(placed.chosen)))
-        barred = hardest(instance, placed.base, supply, placed.chosen, count)
-        return supply, self._elsewhere(placed, barred, refusal)
+        barred = hardest(instance, placed.base, supply, placed.chosen, refusal, count)
+        share = 1.0 - count / len(placed.chosen)
+        fewer = tuple(tuple(max(1, ceil(share * most)) for most in of_pump) for of_pump in placed.limits)
+        return supply, self._elsewhere(replace(placed, limits=fewer), barred, refusal)
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
         """Higher set pressures where some stand below the band, or the positions outside the band left out."""

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from geometry.corridors import Corridors
 from hydraulics.friction import pressure_gradient_pa_m
-from optimizer.errors import NoDesign
+from optimizer.errors import NoDesign, Unfed
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.problem import PlacementProblem
 from optimizer.solve.supply import Supply, rises_pa, water_of
@@ -62,12 +62,15 @@ def without(base: PlacementProblem, barred: Iterable[int]) -> PlacementProblem:
     )
 
 
-def hardest(instance: Instance, base: PlacementProblem, supply: Supply, chosen: Sequence[int], count: int) -> set[int]:
-    """The positions to leave out where the chosen cannot all be fed: the `count` that get least pressure, and what is
-    no easier on their lines. Locked ones stay."""
+def hardest(
+    instance: Instance, base: PlacementProblem, supply: Supply, chosen: Sequence[int], refusal: NoDesign, count: int
+) -> set[int]:
+    """The positions to leave out where the chosen cannot all be fed: the one that the refusal names, those that get
+    least pressure, `count` in all, and what is no easier on their lines. Locked ones stay."""
     most = highest_pressures_pa(instance, supply).max(axis=0)
     loose = sorted(set(chosen) - set(base.locked), key=lambda j: (most[j], j))
-    return _beyond(instance, base, loose[:count], most)
+    named = [chosen[refusal.nozzle]] if isinstance(refusal, Unfed) else []
+    return _beyond(instance, base, [*named, *loose[: count - len(named)]], most)
 
 
 def outside(
