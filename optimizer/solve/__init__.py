@@ -29,8 +29,8 @@ from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
 QUICK = (1.5, 2)  # evaluations a nozzle and flow factors of the trials that choose sites and set pressure
-ROUND = (5.0, 4)  # of those in the rounds
-POLISH = (60.0, 1)  # of the last ones, which begin from the plan that the rounds kept
+ROUND = (5.0, 3)  # of those in the rounds
+POLISH = (15.0, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
