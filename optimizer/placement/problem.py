@@ -122,16 +122,19 @@ def _cover_of_line(
     members: Window, s: FloatArray, length: float, reach: float, free: Sequence[tuple[float, float]]
 ) -> set[Window]:
     """Windows of one continuous line, which gaps longer than reach cut into rows."""
+    bare = False
     if math.isfinite(length):
-        gaps = np.flatnonzero(np.append(s[1:], s[0] + length) - s > reach)
+        after = np.append(s[1:], s[0] + length)
+        gaps = np.flatnonzero(after - s > reach)
         if gaps.size == 0:
             spans = [(i + 1, last) for i, (_, last) in enumerate(_spans(s, length, reach))]
             return {_turn(members, span) for span in _smallest(spans)}
-        first = int(gaps[-1]) + 1  # opened behind its last gap, the closed line is an open one
-        members = members[first:] + members[:first]
-        s = np.concatenate([s[first:], s[:first] + length])
+        last_gap = int(gaps[-1])  # opened behind it, the closed line is an open one
+        bare = not _has_free(s[last_gap], after[last_gap], length, free)
+        members = members[last_gap + 1 :] + members[: last_gap + 1]
+        s = np.concatenate([s[last_gap + 1 :], s[: last_gap + 1] + length])
     gaps = np.flatnonzero(np.diff(s) > reach)
-    bare = any(not _has_free(s[i], s[i + 1], length, free) for i in gaps)
+    bare = bare or any(not _has_free(s[i], s[i + 1], length, free) for i in gaps)
     windows: set[Window] = {()} if bare else set()
     for row in np.split(np.arange(len(s)), gaps + 1):
         windows |= _cover_of_row(tuple(members[i] for i in row), s[row], reach)

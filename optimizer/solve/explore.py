@@ -135,7 +135,7 @@ class _Quick:
 
     def start(self, supply: Supply, quick: Quick) -> Start:
         """A trial as a start, its score for as many nozzles as it could feed."""
-        trial = lowered(quick.trial) if quick.trial.band_kept else quick.trial
+        trial = quick.trial
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         limits = served_limits(trial) if quick.few else fitting_limits(trial)
         try:
@@ -165,7 +165,8 @@ class _Quick:
         for _ in range(MOST_EASED):
             placed = self.placement(base, limits)
             try:
-                return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
+                trial = lowered(self.feeder.feed(supply, placed.members(), limits, self.effort))
+                return self.told(Quick(trial, base), placed)
             except NoDesign as refusal:
                 if refusal.rule != "band":
                     raise

@@ -25,6 +25,7 @@ MOST_ROUNDS = 3
 MOST_REPAIRS = 8
 MOST_ANEW = 3  # times that a round is placed anew with fewer nozzles before single ones are dropped
 SHED_SHARE = 0.1  # of the nozzles, that go where tubing cannot feed all
+REPAIR_FACTORS = 2  # flow factors to try once a round knows one that keeps the band
 REPAIR_SHARE = 0.3  # of the effort, that a run split gets after a refusal
 FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
 VALUE_TIE = 1e-9
@@ -172,21 +173,21 @@ class _Round:
         anew, effort = 0, self.search.effort
         for _ in range(MOST_REPAIRS):
             try:
-                trial = self.feeder.feed(supply, placed.chosen, placed.limits, effort)
+                trial = lowered(self.feeder.feed(supply, placed.chosen, placed.limits, effort))
             except NoDesign as refusal:
-                effort = replace(self.search.effort, evaluations=round(REPAIR_SHARE * self.search.effort.evaluations))
+                effort = replace(self.search.effort, evaluations=REPAIR_SHARE * self.search.effort.evaluations)
                 supply, placed = self._relieved(supply, placed, refusal)
                 continue
             if not trial.band_kept:
                 last = last or (trial, placed)
                 supply, placed = self._out_of_band(supply, placed, trial)
                 continue
-            trial = lowered(trial)
             last = trial, placed
             over = surplus(trial)
             if not over or self.feeder.stop():
                 break
             anew += 1
+            effort = replace(self.search.effort, factor=trial.factor, factors=REPAIR_FACTORS)
             supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
             placed = self._fewer(placed, fitting_limits(trial), over, anew)
             if len(placed.chosen) <= self.beaten:

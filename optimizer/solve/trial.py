@@ -186,7 +186,7 @@ def _real_share(trial: Trial) -> float:
 
 
 def lowered(trial: Trial) -> Trial:
-    """The trial with each pump at the lowest set pressure that still keeps all its nozzles in the band.
+    """The trial with each pump at the lowest set pressure that leaves no nozzle below the band.
 
     Tubing comes in few sizes, so a layout often has head to spare; a lower set pressure turns it into capacity.
     """
@@ -195,7 +195,7 @@ def lowered(trial: Trial) -> Trial:
     for pump, allowed in enumerate(levels):
         for level in sorted((p for p in allowed if p < choices[pump].set_pressure_pa), reverse=True):
             lower = _at_pressure(trial, pump, level)
-            if not lower.band_kept:
+            if lower.design.verification.low_faults:
                 break
             trial = lower
     return trial
