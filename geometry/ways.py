@@ -48,6 +48,12 @@ class Way:
         """x, y, z of the tubing at a chainage."""
         return np.array([float(one[0]) for one in places_at(self.path, self.tube_m, [chainage_m])])
 
+    def corners(self, part: Stretch) -> list[float]:
+        """Chainages of a free stretch's ends and of the vertices between them, in order."""
+        at = vertex_chainages_m(self.path)
+        within = at[(at > part.from_m + NEAR_M) & (at < part.to_m - NEAR_M)]
+        return [part.from_m, *within.tolist(), part.to_m]
+
     def on_line(self, chainage_m: float) -> float:
         """The chainage with the end of a closed way put at its start."""
         return 0.0 if self.closed and chainage_m > self.path.length - NEAR_M else float(chainage_m)

@@ -240,9 +240,7 @@ class _Laws:
             first = max(k.tee_branch, k.tee_run, k.elbow)
         factors = [first]
         factors += [fitting_k(self.prepared, 2 if i in own else 1, way.turns[i]) for i in range(1, pieces)]
-        bends = [self.prepared.bends[e] * k.elbow for e in way.pieces[:pieces]]
-        total: Floats = np.array(factors) + np.array(bends)
-        return total
+        return np.array(factors, dtype=np.float64)
 
     def _pass(self, w: int, way: Way, own: list[int], at_most: int = 0) -> Pass:
         beyond = np.arange(self.most - len(own) + 1)

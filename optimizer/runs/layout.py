@@ -34,10 +34,9 @@ class Layout:
     x_m, y_m, z_m: [P] points, z the tubing's elevation. tail, head: [E] point at each end of a piece;
     length_m: [E] hydraulic length; trench_m: [E] plan metres to be paid as ground work (0 on mounting
     lines and risers); trench_cost: [E] ground work of the piece with its sleeves, paid once however many
-    tubes lie in it; bends: [E] turns sharper than 30 deg inside the piece; edge: [E] corridor edge it was
-    cut from (-1: stub); tail_azimuth_deg, head_azimuth_deg: [E] direction of travel tail -> head at each
-    end, clockwise from north, NaN where vertical; nozzle_point: [K] point of each nozzle; site_point: [S]
-    point of each pump site.
+    tubes lie in it; edge: [E] corridor edge it was cut from (-1: stub); azimuth_deg: [E] direction of travel
+    tail -> head, clockwise from north, NaN where vertical; nozzle_point: [K] point of each nozzle;
+    site_point: [S] point of each pump site.
     """
 
     x_m: Floats
@@ -48,10 +47,8 @@ class Layout:
     length_m: Floats
     trench_m: Floats
     trench_cost: Floats
-    bends: Ints
     edge: Ints
-    tail_azimuth_deg: Floats
-    head_azimuth_deg: Floats
+    azimuth_deg: Floats
     nozzle_point: Ints
     site_point: Ints
 
@@ -78,9 +75,8 @@ def layout(
 
     line, chainage_m: [K] mounting line and plan chainage of each nozzle; ground_cost: price a metre of
     trench by ground, for links without a unit cost of their own; elevation_m: [K] elevation of each
-    nozzle's inlet, by default linear along its corridor edge. The length of an edge is shared out by
-    chainage, its bends evenly (a corridor tells only their number). Raises NoDesign where a nozzle stands
-    on no tubing corridor or a ground has no price.
+    nozzle's inlet, by default linear along its corridor edge. Edges are straight, so pieces share their
+    length by chainage. Raises NoDesign where a nozzle stands on no tubing corridor or a ground has no price.
     """
     lines = np.asarray(line, dtype=np.int64)
     chainages = np.asarray(chainage_m, dtype=np.float64)
@@ -89,9 +85,9 @@ def layout(
     rows: list[_Piece] = []
     for e in range(len(corridors.tail)):
         rows += _cut_edge(corridors, e, cuts.get(e, []), prices[e])
-    rows += [_Piece(node, p, STUB_M, 0.0, 0.0, 0, -1, math.nan, math.nan) for node, p in stubs]
+    rows += [_Piece(node, p, STUB_M, 0.0, 0.0, -1, math.nan) for node, p in stubs]
     x, y, z = _coordinates(corridors, cuts, stubs, point, elevation_m)
-    kinds = ("i8", "i8", "f8", "f8", "f8", "i8", "i8", "f8", "f8")
+    kinds = ("i8", "i8", "f8", "f8", "f8", "i8", "f8")
     columns = {
         name: np.array(column, dtype=kind)
         for name, column, kind in zip(_Piece._fields, zip(*rows, strict=True), kinds, strict=True)
@@ -106,10 +102,8 @@ class _Piece(NamedTuple):
     length_m: float
     trench_m: float
     trench_cost: float
-    bends: int
     edge: int
-    tail_azimuth_deg: float
-    head_azimuth_deg: float
+    azimuth_deg: float
 
 
 _Cuts = dict[int, list[tuple[float, int]]]
@@ -190,22 +184,18 @@ def _trench_prices(corridors: Corridors, ground_cost: Mapping[str, float]) -> li
 
 
 def _cut_edge(corridors: Corridors, e: int, cuts: list[tuple[float, int]], price: float) -> list[_Piece]:
-    """Pieces of one edge. Inside the edge the azimuth of its tail is kept at every cut, so a cut is no
-    turn."""
+    """Pieces of one edge."""
     ordered = sorted(cuts)
     shares = [0.0, *(s for s, _ in ordered), 1.0]
     points = [int(corridors.tail[e]), *(p for _, p in ordered), int(corridors.head[e])]
-    start, end = float(corridors.tail_azimuth_deg[e]), float(corridors.head_azimuth_deg[e])
-    turns = int(corridors.bends[e])
+    azimuth = float(corridors.azimuth_deg[e])
     trench_m = float(corridors.plan_m[e]) if corridors.link[e] >= 0 else 0.0
     rows = []
     for i in range(len(points) - 1):
         part = shares[i + 1] - shares[i]
         cost = trench_m * part * price + (float(corridors.sleeve_cost[e]) if i == 0 else 0.0)
-        bends = sum(shares[i] < (b + 0.5) / turns <= shares[i + 1] for b in range(turns))
-        last = end if i == len(points) - 2 else start
         length = float(corridors.length_m[e]) * part
-        rows.append(_Piece(points[i], points[i + 1], length, trench_m * part, cost, bends, e, start, last))
+        rows.append(_Piece(points[i], points[i + 1], length, trench_m * part, cost, e, azimuth))
     return rows
 
 

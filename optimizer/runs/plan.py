@@ -10,8 +10,8 @@ class PieceUse:
     """One tube of one circuit along one piece, in the direction of flow.
 
     tubing: index into the problem's sizes; run: branch of the circuit that it belongs to (0 the trunk
-    before the first branching, or the only run; 1.. the branches); minor_k: loss factor of the fittings
-    at its start, of its bends, and of the elbow under a last nozzle, all at the tube's own velocity.
+    before the first branching, or the only run; 1.. the branches); minor_k: loss factor of the fitting
+    at its start and of the elbow under a last nozzle, both at the tube's own velocity.
     """
 
     piece: int

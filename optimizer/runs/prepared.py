@@ -42,7 +42,7 @@ class Size:
 class Prepared:
     """Lists by point, piece or pump of `segments`.
 
-    length_m, rise_pa (from a piece's lower-numbered end of its segment to the other), bends, trench_cost:
+    length_m, rise_pa (from a piece's lower-numbered end of its segment to the other), trench_cost:
     by piece; nozzle: nozzle at each point or -1; spot: point of each nozzle; flow: by pump, by point, in
     flow units; root: by pump;
     may_feed: by circuit, by nozzle, whether group and height allow it; sizes: all on offer.
@@ -52,7 +52,6 @@ class Prepared:
     segments: Segments
     length_m: tuple[float, ...]
     rise_pa: tuple[float, ...]
-    bends: tuple[int, ...]
     trench_cost: tuple[float, ...]
     dug: tuple[int, ...]
     nozzle: tuple[int, ...]
@@ -90,7 +89,6 @@ def prepare(problem: RunProblem) -> Prepared:
         segments=segments,
         length_m=tuple(float(layout.length_m[e]) for e in segments.piece),
         rise_pa=tuple(head * (z[b] - z[a]) for a, b in segments.ends),
-        bends=tuple(int(layout.bends[e]) for e in segments.piece),
         trench_cost=tuple(float(layout.trench_cost[e]) for e in segments.piece),
         dug=tuple(i for i, e in enumerate(segments.piece) if layout.trench_cost[e] > 0),
         nozzle=tuple(nozzle),

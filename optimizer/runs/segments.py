@@ -162,13 +162,12 @@ def _renumber(layout: Layout, chains: list[_Chain], junctions: set[int]) -> Segm
 
 
 def _way(layout: Layout, segment: int, forward: bool, chain: _Chain, numbers: _Chain) -> Way:
-    leave, arrive = [], []
+    headings = []
     for p, e in zip(*chain, strict=False):
         along = int(layout.tail[e]) == p
-        tail, head = float(layout.tail_azimuth_deg[e]), float(layout.head_azimuth_deg[e])
-        leave.append(tail if along else (head + 180.0) % 360.0)
-        arrive.append(head if along else (tail + 180.0) % 360.0)
-    turns = [0.0] + [turn_deg(arrive[i - 1], leave[i]) for i in range(1, len(leave))]
+        azimuth = float(layout.azimuth_deg[e])
+        headings.append(azimuth if along else (azimuth + 180.0) % 360.0)
+    turns = [0.0, *(turn_deg(before, after) for before, after in itertools.pairwise(headings))]
     points, pieces = numbers
     return Way(
         segment=segment,
@@ -180,16 +179,19 @@ def _way(layout: Layout, segment: int, forward: bool, chain: _Chain, numbers: _C
         points=tuple(points),
         pieces=tuple(pieces),
         turns=tuple(turns),
-        leave_deg=leave[0],
-        arrive_deg=arrive[-1],
+        leave_deg=headings[0],
+        arrive_deg=headings[-1],
     )
 
 
 def turn_deg(arrive_deg: float, leave_deg: float) -> float:
-    """Sharpness of a turn, 0 straight on to 180 back; 90 where either direction is vertical (NaN)."""
+    """Sharpness of a turn, 0 straight on to 180 back; 90 where either direction is vertical (NaN).
+
+    Rounded, so that a turn drawn at a limit is judged alike in either direction.
+    """
     if math.isnan(arrive_deg) or math.isnan(leave_deg):
         return 90.0
-    return abs((leave_deg - arrive_deg + 180.0) % 360.0 - 180.0)
+    return round(abs((leave_deg - arrive_deg + 180.0) % 360.0 - 180.0), 6)
 
 
 def fed(flags: bytes | bytearray, way: Way) -> int:

@@ -36,16 +36,13 @@ class Tree:
     first_k: tuple[float, ...]
 
     def minor_k(self, prepared: Prepared, u: int, served: bytes | bytearray) -> tuple[float, ...]:
-        """Loss factor of each piece of a unit: fitting at its start, bends in it, elbow under a last
-        nozzle."""
+        """Loss factor of each piece of a unit: fitting at its start, elbow under a last nozzle."""
         unit, k = self.units[u], prepared.problem.k
         way = prepared.segments.ways[unit.way]
         factors = [self.first_k[u]]
         for i in range(1, unit.pieces):
             nozzle = bool(served[way.points[i]])
             factors.append(fitting_k(prepared, 2 if nozzle else 1, way.turns[i]))
-        for i in range(unit.pieces):
-            factors[i] += prepared.bends[way.pieces[i]] * k.elbow
         if not self.kids[u]:
             factors[-1] += k.elbow
         return tuple(factors)

@@ -55,7 +55,6 @@ def _fittings(made: Layout, circuit: CircuitPlan) -> tuple[int, int, int, int]:
         nozzle = use.to_point in served
         tees += max(0, len(onward) - 1) + nozzle
         plugs += not onward
-        elbows += int(made.problem.layout.bends[use.piece])
         elbows += len(onward) == 1 and not nozzle and _turn_deg(made, use, onward[0]) > TURN_DEG
         couplings += sum(next_use.tubing != use.tubing for next_use in onward)
     return tees + max(0, len(after[made.problem.pump_point(circuit.pump)]) - 1), elbows, couplings, plugs
@@ -63,11 +62,11 @@ def _fittings(made: Layout, circuit: CircuitPlan) -> tuple[int, int, int, int]:
 
 def _turn_deg(made: Layout, before: PieceUse, after: PieceUse) -> float:
     ground = made.problem.layout
-    along = int(ground.head[before.piece]) == before.to_point
-    arrive = ground.head_azimuth_deg[before.piece] if along else ground.tail_azimuth_deg[before.piece] + 180.0
-    along = int(ground.tail[after.piece]) == after.from_point
-    leave = ground.tail_azimuth_deg[after.piece] if along else ground.head_azimuth_deg[after.piece] + 180.0
-    return turn_deg(float(arrive) % 360.0, float(leave) % 360.0)
+    headings = [
+        float(ground.azimuth_deg[use.piece]) + (0.0 if int(ground.tail[use.piece]) == use.from_point else 180.0)
+        for use in (before, after)
+    ]
+    return turn_deg(*headings)
 
 
 def _trenches(made: Layout, used: list[int]) -> Iterator[Trench]:
@@ -87,7 +86,9 @@ def _trenches(made: Layout, used: list[int]) -> Iterator[Trench]:
 
 def _sleeves(made: Layout, used: list[int]) -> Iterator[SiteWork]:
     corridors, site = made.instance.candidates.corridors, made.instance.scenario.site
+    costs: dict[int, float] = defaultdict(float)
     for edge in sorted({int(made.problem.layout.edge[piece]) for piece in used} - {-1}):
-        cost = float(corridors.sleeve_cost[edge])
+        costs[int(corridors.link[edge])] += float(corridors.sleeve_cost[edge])
+    for link, cost in costs.items():
         if cost > 0:
-            yield SiteWork(f"sleeve of {site.links[corridors.link[edge]].name}", cost)
+            yield SiteWork(f"sleeve of {site.links[link].name}", cost)

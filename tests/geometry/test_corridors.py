@@ -40,25 +40,24 @@ def distance(graph: Corridors, start: int, end: int) -> float:
     return float(dijkstra(matrix.tocsr(), directed=False, indices=start)[end])
 
 
-def test_a_line_with_bends_is_one_edge() -> None:
+def test_a_line_has_a_straight_edge_from_vertex_to_vertex() -> None:
     graph = corridors(site([line("a", [(0, 0), (4, 0), (4, 3), (5, 3.2)])]), 0.10)
-    assert edges(graph) == [((0, 0, 2), (5, 3.2, 2), round(1.1 * (7 + np.hypot(1, 0.2)), 3))]
-    assert graph.bends.tolist() == [2]
-    assert graph.tail_azimuth_deg[0] == pytest.approx(90)
-    assert graph.head_azimuth_deg[0] == pytest.approx(np.degrees(np.arctan2(1, 0.2)))
-    assert (graph.from_m[0], graph.line[0], graph.link[0], graph.ground) == (0.0, 0, -1, ("",))
-    assert graph.to_m[0] == graph.plan_m[0] == pytest.approx(7 + np.hypot(1, 0.2))
-
-
-def test_gentle_turns_are_no_bends() -> None:
-    gentle = [(0, 0), (10, 0), (10 + 10 * np.cos(0.5), 10 * np.sin(0.5))]
-    assert corridors(site([line("a", gentle)]), 0.0).bends.tolist() == [0]
+    last = np.hypot(1, 0.2)
+    assert edges(graph) == [
+        ((0, 0, 2), (4, 0, 2), 4.4),
+        ((4, 0, 2), (4, 3, 2), 3.3),
+        ((4, 3, 2), (5, 3.2, 2), round(1.1 * last, 3)),
+    ]
+    assert graph.azimuth_deg.tolist() == pytest.approx([90, 0, np.degrees(np.arctan2(1, 0.2))])
+    assert graph.from_m.tolist() == [0, 4, 7] and graph.to_m.tolist() == pytest.approx([4, 7, 7 + last])
+    assert graph.plan_m.tolist() == pytest.approx([4, 3, last])
+    assert (graph.line.tolist(), graph.link.tolist(), graph.ground) == ([0] * 3, [-1] * 3, ("",) * 3)
 
 
 def test_length_runs_along_the_slope() -> None:
     graph = corridors(site([line("a", [(0, 0, 1), (3, 0, 5), (9, 0, 5)])]), 0.0)
-    assert edges(graph) == [((0, 0, 3), (9, 0, 7), 11.0)]
-    assert graph.plan_m.tolist() == [9.0]
+    assert edges(graph) == [((0, 0, 3), (3, 0, 7), 5.0), ((3, 0, 7), (9, 0, 7), 6.0)]
+    assert graph.plan_m.tolist() == [3.0, 6.0]
 
 
 def test_a_crossing_at_different_heights_gets_a_drop() -> None:
@@ -72,7 +71,7 @@ def test_a_crossing_at_different_heights_gets_a_drop() -> None:
     ]
     drop = 4
     assert (graph.line[drop], graph.link[drop], graph.plan_m[drop]) == (-1, -1, 0.0)
-    assert np.isnan(graph.tail_azimuth_deg[drop])
+    assert np.isnan(graph.azimuth_deg[drop])
 
 
 def test_lines_at_one_height_share_their_node() -> None:
@@ -122,12 +121,29 @@ def test_a_closed_line_gives_two_ways_round(seam: int, links: int) -> None:
         assert distance(graph, west, east) == pytest.approx(3 + 12 + 4)
 
 
-def test_a_loop_back_to_its_own_start_has_a_node_half_way() -> None:
+def test_a_loop_back_to_its_own_start_has_its_vertices_as_nodes() -> None:
     graph = corridors(
         site([line("a", [(0, 0), (5, 0)], 0.0)], [link("loop", [(5, 0), (9, 0), (9, 3), (5, 0)])]), 0.0
     )
-    assert len(graph.tail) == 3 and np.all(graph.tail != graph.head)
-    assert graph.plan_m[graph.link == 0].tolist() == pytest.approx([6, 6])
+    assert np.all(graph.tail != graph.head)
+    assert graph.plan_m[graph.link == 0].tolist() == pytest.approx([4, 3, 5])
+
+
+def test_a_free_stretch_has_nodes_at_its_own_bends_only() -> None:
+    fence = line("a", [(0, 0), (4, 0), (4, 4), (8, 4)], no_tubing=(Stretch(3, 5, "gate"), Stretch(8, 9, "door")))
+    graph = corridors(site([fence]), 0.0)
+    assert list(zip(graph.from_m.tolist(), graph.to_m.tolist(), strict=True)) == [(0, 3), (5, 8), (9, 12)]
+    assert graph.azimuth_deg.tolist() == pytest.approx([90, 0, 90])
+
+
+def test_vertices_closer_than_a_junction_are_all_kept() -> None:
+    """A link that ends at one of two vertices 4 mm apart: each stretch keeps its own direction and length."""
+    graph = corridors(
+        site([line("a", [(0, 0), (4, 0), (4, 0.004), (4, 4)], 0.0)], [link("b", [(4, 0.004), (9, 0.004)])]), 0.0
+    )
+    assert graph.plan_m.tolist() == pytest.approx([4, 0.004, 3.996, 5])
+    assert graph.azimuth_deg.tolist() == pytest.approx([90, 0, 0, 90])
+    assert graph.tail[3] == graph.head[1]
 
 
 def test_stretches_without_tubing_and_keep_outs_are_cut_out() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 from typing import Any
@@ -43,9 +44,7 @@ class CorridorArrays:
     ground: list[str] = field(default_factory=list)
     unit_cost: list[float] = field(default_factory=list)
     sleeve_cost: list[float] = field(default_factory=list)
-    bends: list[int] = field(default_factory=list)
-    tail_azimuth_deg: list[float] = field(default_factory=list)
-    head_azimuth_deg: list[float] = field(default_factory=list)
+    azimuth_deg: list[float] = field(default_factory=list)
     site_node: list[int] = field(default_factory=list)
 
     def node(self, x: float, y: float, z: float = 0.0) -> int:
@@ -59,7 +58,6 @@ class CorridorArrays:
         tail: int,
         head: int,
         *,
-        plan_m: float | None = None,
         line: int = -1,
         from_m: float = math.nan,
         to_m: float = math.nan,
@@ -67,20 +65,16 @@ class CorridorArrays:
         ground: str = "",
         unit_cost: float = math.nan,
         sleeve_cost: float = 0.0,
-        bends: int = 0,
-        azimuths: tuple[float, float] | None = None,
         allowance: float = 0.05,
     ) -> int:
         dx, dy = self.x_m[head] - self.x_m[tail], self.y_m[head] - self.y_m[tail]
         rise = self.z_m[head] - self.z_m[tail]
-        plan = math.hypot(dx, dy) if plan_m is None else plan_m
-        direction = math.degrees(math.atan2(dx, dy)) % 360.0 if plan else math.nan
-        first, last = azimuths or (direction, direction)
+        plan = math.hypot(dx, dy)
         row: dict[str, Any] = {
             "tail": tail, "head": head, "length_m": math.hypot(plan, rise) * (1 + allowance), "plan_m": plan,
             "line": line, "from_m": from_m, "to_m": to_m, "link": link, "ground": ground,
-            "unit_cost": unit_cost, "sleeve_cost": sleeve_cost, "bends": bends,
-            "tail_azimuth_deg": first, "head_azimuth_deg": last,
+            "unit_cost": unit_cost, "sleeve_cost": sleeve_cost,
+            "azimuth_deg": math.degrees(math.atan2(dx, dy)) % 360.0 if plan else math.nan,
         }  # fmt: skip
         for name, value in row.items():
             getattr(self, name).append(value)
@@ -116,7 +110,7 @@ def estate(
         return slope * x + 0.3 * math.sin(y / 15)
 
     def ring(line: int, x0: float, y0: float, x1: float, y1: float, at: list[float], group: int) -> list[int]:
-        """A closed line, clockwise from its lower left corner, with a node at each of the chainages."""
+        """A closed line, clockwise from its lower left corner; its nodes at its start and the chainages given."""
         around = 2 * (x1 - x0) + 2 * (y1 - y0)
 
         def xy(s: float) -> tuple[float, float]:
@@ -129,23 +123,16 @@ def estate(
             raise AssertionError
 
         corners = [(x0, y0), (x0, y1), (x1, y1), (x1, y0)]
-        chainages = sorted({0.0, *at})
-        nodes = [c.node(*xy(s), z(*xy(s))) for s in chainages]
         turning = [(y1 - y0), (y1 - y0) + (x1 - x0), 2 * (y1 - y0) + (x1 - x0)]
-        for i, s in enumerate(chainages):
-            after = chainages[i + 1] if i + 1 < len(chainages) else around
-            bends = sum(s < t < after for t in turning)
-            sides = [0.0, 90.0, 180.0, 270.0]
-            first = sides[sum(t <= s for t in turning)]
-            last = sides[sum(t < after for t in turning)]
-            c.edge(nodes[i], nodes[(i + 1) % len(nodes)], plan_m=after - s, line=line, from_m=s, to_m=after,
-                   bends=bends, azimuths=(first, last))  # fmt: skip
+        node = {s: c.node(*xy(s), z(*xy(s))) for s in sorted({0.0, *at, *turning})}
+        for s, after in itertools.pairwise([*node, around]):
+            c.edge(node[s], node[after % around], line=line, from_m=s, to_m=after)
         count = int(around / pitch_m)
         for n in range(count):
             spots.line.append(line)
             spots.chainage_m.append((n + draw.uniform(0.2, 0.8)) * around / count)
             spots.group.append(group)
-        return nodes
+        return [node[s] for s in sorted({0.0, *at})]
 
     fence_at = sorted({round(float(s), 2) for s in draw.uniform(5, 2 * (wide + deep) - 5, 4 * across)})
     fence = ring(0, 0, 0, wide, deep, fence_at, 0)

@@ -14,11 +14,15 @@ from tests.optimizer.runs_sites import GROUNDS, CorridorArrays, estate, laid_out
 
 
 def bent() -> CorridorArrays:
-    """Pump, a link of 20 m paving to a line of 40 m plan that bends twice and rises 3 m, drawn against its chainage."""
+    """Pump, a link of 20 m paving to a line of 40 m plan that rises 3 m and bends at 30 and 10 m, drawn against its
+    chainage."""
     c = CorridorArrays()
     pump, start, end = c.node(0, 0), c.node(0, 20), c.node(20, 40, 3.0)
     c.edge(pump, start, link=0, ground="paving", sleeve_cost=40.0)
-    c.edge(end, start, line=3, from_m=40.0, to_m=0.0, plan_m=40.0, bends=2, azimuths=(180.0, 270.0))
+    high, low = c.node(20, 30, 2.25), c.node(0, 30, 0.75)
+    c.edge(end, high, line=3, from_m=40.0, to_m=30.0)
+    c.edge(high, low, line=3, from_m=30.0, to_m=10.0)
+    c.edge(low, start, line=3, from_m=10.0, to_m=0.0)
     c.site_node.append(pump)
     return c
 
@@ -28,20 +32,20 @@ def cut(c: CorridorArrays, chainages: list[float], **more: object) -> Layout:
 
 
 def test_pieces_share_the_edge_by_chainage() -> None:
-    found = cut(bent(), [30.0, 10.0])
-    whole = math.hypot(40.0, 3.0) * 1.05
-    assert found.points == 5 and found.pieces == 4
-    # pieces of the line run as it was drawn: from chainage 40 to 30, 10 and 0
-    assert found.length_m[1:] == pytest.approx([whole / 4, whole / 2, whole / 4])
-    assert list(zip(found.tail[1:], found.head[1:], strict=True)) == [(2, 3), (3, 4), (4, 1)]
-    assert found.z_m[found.nozzle_point] == pytest.approx([2.25, 0.75])
-    assert found.bends.tolist() == [0, 1, 1, 0] or found.bends.sum() == 2
+    found = cut(bent(), [25.0, 15.0])
+    whole = math.hypot(20.0, 1.5) * 1.05
+    assert found.points == 7 and found.pieces == 6
+    # pieces of the middle stretch run as it was drawn: from chainage 30 to 25, 15 and 10
+    assert found.length_m[2:5] == pytest.approx([whole / 4, whole / 2, whole / 4])
+    assert list(zip(found.tail[2:5], found.head[2:5], strict=True)) == [(3, 5), (5, 6), (6, 4)]
+    places = np.column_stack([found.x_m, found.y_m, found.z_m])[found.nozzle_point]
+    assert places == pytest.approx(np.array([(15.0, 30.0, 1.875), (5.0, 30.0, 1.125)]))
 
 
 def test_ground_work_is_paid_on_links_only() -> None:
     found = cut(bent(), [10.0])
-    assert found.trench_cost == pytest.approx([20 * 28.0 + 40.0, 0, 0])
-    assert found.trench_m == pytest.approx([20.0, 0, 0])
+    assert found.trench_cost == pytest.approx([20 * 28.0 + 40.0, 0, 0, 0])
+    assert found.trench_m == pytest.approx([20.0, 0, 0, 0])
 
 
 def test_own_unit_cost_beats_the_ground() -> None:
@@ -51,9 +55,13 @@ def test_own_unit_cost_beats_the_ground() -> None:
 
 
 def test_a_cut_is_no_turn() -> None:
-    found = cut(bent(), [10.0, 30.0])
-    assert found.tail_azimuth_deg[1:].tolist() == [180.0] * 3
-    assert found.head_azimuth_deg[1:].tolist() == [180.0, 180.0, 270.0]
+    found = cut(bent(), [15.0, 25.0])
+    assert found.azimuth_deg.tolist() == [0.0, 180.0, 270.0, 270.0, 270.0, 180.0]
+
+
+def test_a_nozzle_at_a_bend_takes_its_node() -> None:
+    found = cut(bent(), [30.0])
+    assert found.nozzle_point.tolist() == [3] and found.points == 5
 
 
 def test_elevations_of_nozzles_may_be_given() -> None:
@@ -64,7 +72,7 @@ def test_elevations_of_nozzles_may_be_given() -> None:
 def test_nozzle_on_a_junction_takes_it_and_a_second_one_hangs_on_a_stub() -> None:
     c = bent()
     c.edge(1, c.node(-20, 20), line=4, from_m=0.0, to_m=20.0)
-    found = layout(c, [3, 4, 3, 3], [0.0, 0.0, 10.0, 10.0], GROUNDS)  # type: ignore[arg-type]
+    found = layout(c, [3, 4, 3, 3], [0.0, 0.0, 15.0, 15.0], GROUNDS)  # type: ignore[arg-type]
     assert len(set(found.nozzle_point.tolist())) == 4
     assert found.nozzle_point[0] == 1
     assert np.flatnonzero(found.edge == -1).size == 2
@@ -110,9 +118,10 @@ def test_segments_hold_every_piece_once_and_end_at_junctions() -> None:
 
 def test_a_ring_without_junction_is_broken_once() -> None:
     c = CorridorArrays()
-    a, b = c.node(0, 0), c.node(10, 0)
-    c.edge(a, b, line=0, from_m=0.0, to_m=10.0)
-    c.edge(b, a, line=0, from_m=10.0, to_m=30.0, plan_m=20.0)
+    a, b, d = c.node(0, 0), c.node(6, 0), c.node(0, 8)
+    c.edge(a, b, line=0, from_m=0.0, to_m=6.0)
+    c.edge(b, d, line=0, from_m=6.0, to_m=16.0)
+    c.edge(d, a, line=0, from_m=16.0, to_m=24.0)
     segments = contract(layout(c, [0], [20.0], {}))  # type: ignore[arg-type]
     assert segments.count == 1 and segments.ways[0].start == segments.ways[0].end
 

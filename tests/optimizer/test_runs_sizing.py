@@ -143,24 +143,26 @@ def factors(c: CorridorArrays, spots: Spots) -> dict[tuple[int, int], float]:
 def test_fittings_by_hand() -> None:
     """North from the pump to a junction; on straight to the north, off to the east and round a corner to the south.
 
-    East: nozzles 5 (on the way) and 6 (last). North: a bend, then nozzle 7 and the end of the line beyond it unused.
+    East: nozzles 8 (on the way) and 9 (last). North: a bend, then nozzle 7 and the end of the line beyond it unused.
     """
     c = CorridorArrays()
-    pump, junction, north, east, corner, south = (
-        c.node(0, 0), c.node(0, 20), c.node(0, 50), c.node(30, 20), c.node(30, 19), c.node(30, 0),
+    pump, junction, bend, north, east, corner, south = (
+        c.node(0, 0), c.node(0, 20), c.node(0, 30), c.node(20, 30), c.node(30, 20), c.node(30, 19), c.node(30, 0),
     )  # fmt: skip
     c.edge(pump, junction, link=0, ground="lawn")
-    c.edge(junction, north, line=0, from_m=0.0, to_m=30.0, bends=1)
+    c.edge(junction, bend, line=0, from_m=0.0, to_m=10.0)
+    c.edge(bend, north, line=0, from_m=10.0, to_m=30.0)
     c.edge(junction, east, line=1, from_m=0.0, to_m=30.0)
     c.edge(east, corner, line=1, from_m=30.0, to_m=31.0)
     c.edge(corner, south, line=1, from_m=31.0, to_m=50.0)
     c.site_node.append(pump)
     spots = Spots([0, 1, 1], [20.0, 10.0, 45.0], [0, 0, 0])
-    n, mid, last = 6, 7, 8
+    n, mid, last = 7, 8, 9
     found = factors(c, spots)
     assert found == {
         (pump, junction): 1000.0,  # entrance
-        (junction, n): 1.0 + 100.0 + 100.0,  # straight on through the tee; the bend; elbow under the last nozzle
+        (junction, bend): 1.0,  # straight on through the tee
+        (bend, n): 100.0 + 100.0,  # the bend; elbow under the last nozzle
         (junction, mid): 10.0,  # turns off
         (mid, east): 1.0,  # on through the nozzle's tee
         (east, corner): 100.0,  # a corner without branching

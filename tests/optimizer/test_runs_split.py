@@ -36,13 +36,14 @@ def ring(seed: int) -> tuple[CorridorArrays, Spots]:
     sites = [c.node(-20, -10, 1.0), c.node(80, 60, 2.0)]
     start = 0.0
     for i in range(3):
-        c.edge(corner[i], corner[i + 1], line=0, from_m=start, to_m=start + 60.0, plan_m=60.0)
-        start += 60.0
+        edge = c.edge(corner[i], corner[i + 1], line=0, from_m=start)
+        start += c.plan_m[edge]
+        c.to_m[edge] = start
     c.edge(sites[0], corner[0], link=0, ground="lawn")
     c.edge(sites[1], corner[2], link=1, ground="lawn")
     c.edge(corner[0], corner[2], link=2, ground="paving", sleeve_cost=20.0)
     c.site_node.extend(sites)
-    chainages = sorted(float(s) for s in draw.uniform(3, 177, 5))
+    chainages = sorted(float(s) for s in draw.uniform(3, start - 3, 5))
     return c, Spots([0] * 5, chainages, [0] * 5)
 
 

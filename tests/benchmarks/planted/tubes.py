@@ -42,19 +42,16 @@ L_MIN = 1.0 / 60e3  # m3/s
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch between two points, walked from a to b: azimuths of travel at either end, NaN where vertical."""
+    """A stretch between two points, walked from a to b: azimuth of travel, NaN where vertical."""
 
     a: int
     b: int
     length_m: float
-    bends: int
-    leave_deg: float
-    arrive_deg: float
+    azimuth_deg: float
 
     def back(self) -> Piece:
         """The same stretch walked from b to a."""
-        turned = (self.arrive_deg + 180.0) % 360.0, (self.leave_deg + 180.0) % 360.0
-        return Piece(self.b, self.a, self.length_m, self.bends, *turned)
+        return Piece(self.b, self.a, self.length_m, (self.azimuth_deg + 180.0) % 360.0)
 
 
 @dataclass(frozen=True)
@@ -105,20 +102,16 @@ def _end(graph: Corridors, edge: int, at: float) -> int | None:
 
 
 def _pieces(graph: Corridors, edge: int, cuts: list[tuple[float, int]]) -> list[Piece]:
-    """Pieces of an edge; its bends are shared out evenly, for a corridor tells only their number."""
+    """Pieces of an edge, which is straight."""
     start, end = float(graph.from_m[edge]), float(graph.to_m[edge])
     shares = [0.0, *((at - start) / (end - start) for at, _ in cuts), 1.0]
     points = [int(graph.tail[edge]), *(point for _, point in cuts), int(graph.head[edge])]
-    bends = [(i + 0.5) / int(graph.bends[edge]) for i in range(int(graph.bends[edge]))]
-    tail, head = float(graph.tail_azimuth_deg[edge]), float(graph.head_azimuth_deg[edge])
     return [
         Piece(
             points[i],
             points[i + 1],
             float(graph.length_m[edge]) * (shares[i + 1] - shares[i]),
-            sum(shares[i] < bend <= shares[i + 1] for bend in bends),
-            tail,
-            head if i == len(cuts) else tail,
+            float(graph.azimuth_deg[edge]),
         )
         for i in range(len(cuts) + 1)
     ]
@@ -184,15 +177,15 @@ def _manifold(root: int, water: Water) -> Link:
 
 
 def _fitting_k(here: int, piece: Piece, root: int, onward: Tree, served: set[int]) -> float:
-    """Entrance at the pump, else tee or elbow at the start; elbows of the bends; the elbow under a last nozzle."""
+    """Entrance at the pump, else tee or elbow at the start; the elbow under a last nozzle."""
     if here == root:
         k = ENTRANCE_K
     else:
         before = next(p for pieces in onward.values() for p in pieces if p.b == here)
-        turn = abs((piece.leave_deg - before.arrive_deg + 180.0) % 360.0 - 180.0)
+        turn = abs((piece.azimuth_deg - before.azimuth_deg + 180.0) % 360.0 - 180.0)
         turn = 90.0 if math.isnan(turn) else turn
         if len(onward[here]) + (here in served) > 1:
             k = TEE_RUN_K if turn < BRANCH_FROM_DEG else TEE_BRANCH_K
         else:
             k = ELBOW_K if turn > ELBOW_FROM_DEG else 0.0
-    return k + ELBOW_K * piece.bends + (0.0 if piece.b in onward else ELBOW_K)
+    return k + (0.0 if piece.b in onward else ELBOW_K)
