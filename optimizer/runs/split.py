@@ -73,6 +73,8 @@ def split(
     best = _searched(found, sizers, both, seed, evaluations, report, stop)
     if best.value.short_pa > 0.0:
         best = _searched([best], sizers, both, seed + 1, evaluations, report, stop)
+    if best.value.short_pa > 0.0:  # perhaps only by the search's grid, which rounds needs up
+        best = _valued(Sizer(prepared, best.sizer.sizes), best.forest)
     if best.value.short_pa > 0.0:
         raise _short(prepared, best)
     plan = plan_of(prepared, best.forest, _best_sizes(prepared, sizers, best.forest))

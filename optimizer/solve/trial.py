@@ -100,8 +100,8 @@ class Feeder:
     def feed(self, supply: Supply, chosen: Sequence[int], limits: CircuitLimits, effort: Effort) -> Trial:
         """The cheapest trial found whose nozzles all stand in the band, else the one closest to it.
 
-        Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet.
-        Raises NoDesign where no factor gives a run split.
+        Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet; at
+        last tries the least that a nozzle in the band may draw. Raises NoDesign where no factor gives a run split.
         """
         bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen), limits, 1.0)
         bracket = _Bracket(_least_factor(bare))
@@ -120,8 +120,8 @@ class Feeder:
                 bracket, factor = _narrowed(bracket, trial, refusal is not None)
             if bracket.closed or self.stop():
                 break
-        if not trials and refusal is not None:
-            raise refusal
+        if not trials:
+            trials.append(self._try(supply.pump, chosen, replace(bare, flow_factor=bracket.bold), effort))
         return min(trials, key=_rank)
 
     def again(self, trial: Trial, effort: Effort) -> Trial:
