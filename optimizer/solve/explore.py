@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
+from math import floor
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
@@ -121,17 +122,23 @@ class _Quick:
                 yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
-        """A start at each level of set pressure that can be fed, one step above what is safe for low nozzles too."""
-        instance = self.feeder.instance
-        levels = set_levels_pa(instance, self.pump, supply.sites)
+        """A start at each level of set pressure that can be fed."""
+        levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
-        above = min(allowed[0] for allowed in levels) + instance.scenario.rules.set_step_pa
-        if above <= set_range_pa(instance.scenario.rules, self.pump)[1] * (1.0 + STEP_TOLERANCE):
-            tried.append(tuple(max(above, allowed[0]) for allowed in levels))
-        for set_pa in dict.fromkeys(tried):
+        for set_pa in dict.fromkeys([*tried, *self.above(levels)]):
             quick = self.trial(replace(supply, set_pa=set_pa))
             if quick is not None:
                 yield self.start(supply, quick)
+
+    def above(self, levels: Sequence[Sequence[float]]) -> Iterator[tuple[float, ...]]:
+        """Levels above those that are safe for the lowest nozzles: one step, and more where few are safe."""
+        rules = self.feeder.instance.scenario.rules
+        top, highest = min(allowed[0] for allowed in levels), set_range_pa(rules, self.pump)[1]
+        steps = max(1, len(LEVEL_SHARES) - min(len(allowed) for allowed in levels))
+        first = floor(top / rules.set_step_pa + STEP_TOLERANCE) + 1
+        for level in (rules.set_step_pa * n for n in range(first, first + steps)):
+            if level <= highest * (1.0 + STEP_TOLERANCE):
+                yield tuple(max(level, allowed[0]) for allowed in levels)
 
     def start(self, supply: Supply, quick: Quick) -> Start:
         """A trial as a start, its score for as many nozzles as it could feed."""
