@@ -33,8 +33,9 @@ from tests.benchmarks.planted.sites import drawn
 KINDS = ("slack", "capacity", "head", "capacity and head", "relief")
 ORDERS = ("any", "greedy", "near", "near and greedy")
 ABOVE_CLOSING_BAR = 1.0  # every planted nozzle stands this far above its closing pressure
-TIGHT = 1e-4  # bar or share of the delivery that a tight rule leaves, for what the files round away
-BOTH_TIGHT = 0.02  # the same where head and capacity are tight at once: with less, each pressure has but one value
+TIGHT_BAR = 1e-4  # that a tight band leaves, for what the files round away
+TIGHT_SHARE = 0.01  # of the delivery, that a tight pump leaves: what nozzles take depends on their tubing
+BOTH_TIGHT = 0.02  # bar and share where head and capacity are tight at once: with less, each pressure has but one value
 MOST_NOZZLES = 14
 ATTEMPTS = 400
 NO_LIMIT_M3_S = 1.0
@@ -269,13 +270,13 @@ def _ruled(draw: Random, case: Case, kind: str, found: Planted) -> Case:
     """Band, set pressures, tubing on offer and delivery round the planted state; tight where the kind says so."""
     lowest, highest = min(found.pressures_bar), max(found.pressures_bar)
     head, capacity, relief = "head" in kind, "capacity" in kind, kind == "relief"
-    tight = BOTH_TIGHT if head and capacity else TIGHT
-    low = lowest - tight if head else max(lowest - draw.uniform(0.3, 1.5), case.nozzle.closing_bar + 0.3)
-    high = highest + (TIGHT if relief else draw.uniform(0.3, 2.0))
+    tight_bar, tight_share = (BOTH_TIGHT, BOTH_TIGHT) if head and capacity else (TIGHT_BAR, TIGHT_SHARE)
+    low = lowest - tight_bar if head else max(lowest - draw.uniform(0.3, 1.5), case.nozzle.closing_bar + 0.3)
+    high = highest + (TIGHT_BAR if relief else draw.uniform(0.3, 2.0))
     below, above = (draw.randint(0, 4) for _ in range(2))
     tube = BORES_MM.index(found.bore_mm)
     only = head and draw.random() < 0.6
-    spare = tight if capacity else draw.uniform(0.1, 0.6)
+    spare = tight_share if capacity else draw.uniform(0.1, 0.6)
     return replace(
         case,
         band_bar=(min(low, found.set_bar - 0.2), high),
