@@ -125,10 +125,12 @@ def _answer(
             raise prepared
         asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed)
         solved = solve(instance(scenario, option, prepared), asked, told, stop)
-    except (NoDesign, SolverLimit) as error:
+    except NoDesign as error:
         told(Progress("no design", note=str(error)))
-        stopped = isinstance(error, SolverLimit) and stop()
-        return Alternative(**_asked(option), status="stopped" if stopped else "no_design", reason=str(error))
+        return Alternative(**_asked(option), status="no_design", reason=str(error))
+    except SolverLimit as error:
+        told(Progress("no design", note=str(error)))
+        return Alternative(**_asked(option), status="stopped", reason=str(error), time_limit_hit=not stop())
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     return _alternative(option, solved, geometry_s)
 

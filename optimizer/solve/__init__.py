@@ -16,7 +16,7 @@ import numpy as np
 from optimizer.catalogue import PumpType
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
-from optimizer.errors import NoDesign
+from optimizer.errors import NoDesign, SolverLimit
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
@@ -102,7 +102,7 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     """The best verified design of an instance over its pump types; more covered value first, then less cost.
 
     An unverified design comes back only where none verifies, with its reason. Raises NoDesign, with the rule that
-    makes it so, where there is no design at all.
+    makes it so, where there is no design at all, and SolverLimit where stop or time limit came before the first.
     """
     clock = _Clock(stop, settings.time_limit_s)
     solved: list[Solved] = []
@@ -112,6 +112,8 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
             solved.append(_with_pump(instance, pump, settings, report, clock))
         except NoDesign as refusal:
             refusals.append(refusal)
+    if not solved and clock.stopped():
+        raise SolverLimit(f"Stopped before any design was known ({refusals[0]}); give it more time.")
     if not solved:
         raise refusals[0]
     return max(solved, key=lambda s: (s.design.verification.verified, s.value, -s.installed_cost))
