@@ -12,14 +12,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from geometry.cells import coverage_cells
 from geometry.corridors import Corridors, corridors
 from geometry.coverage import MergedCells, covered_area_m2, incidence, merge_cells, zone_area_m2, zone_touch
 from geometry.footprint import Footprints, Reach, footprints
 from geometry.positions import Positions, candidate_positions
+from geometry.reached import reached_positions
 from geometry.site import Site
 from optimizer.catalogue import NozzleType, PumpType, Tubing
 from optimizer.errors import NoDesign
@@ -29,7 +28,6 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DAY_MIN = 1440
-TOUCH_M = 1e-6  # tolerance on a chainage at the end of a corridor edge
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,7 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
     cells = coverage_cells(site, rules.cell_m)
     touched = zone_touch(prints.polygons, site.zones)
     groups, group, scheduled = _schedule_groups(scenario, touched)
-    connected = _fed(site, graph, positions, prints)
+    connected = reached_positions(graph, positions.line, positions.chainage_m)[prints.position]
     continuous = np.array([line.continuous for line in site.lines])[positions.line[prints.position]]
     useful = touched.any(axis=1) | positions.locked[prints.position] | continuous
     keep = scheduled & connected & useful
@@ -221,20 +219,6 @@ def _schedule_groups(
 
 def _minutes(schedule: Schedule) -> frozenset[int]:
     return frozenset(minute % DAY_MIN for start, end in schedule.hours for minute in range(start, end))
-
-
-def _fed(site: Site, graph: Corridors, positions: Positions, prints: Footprints) -> NDArray[np.bool_]:
-    """[J] whether tubing can reach the position of each footprint from some pump site."""
-    nodes = len(graph.x_m)
-    links = csr_array((np.ones(len(graph.tail)), (graph.tail, graph.head)), shape=(nodes, nodes))
-    _, component = connected_components(links, directed=False)
-    supplied = np.isin(component, component[graph.site_node])
-    line, chainage = positions.line[prints.position], positions.chainage_m[prints.position]
-    fed = np.zeros(len(line), dtype=bool)
-    for edge in np.flatnonzero((graph.line >= 0) & supplied[graph.tail]):
-        low, high = sorted((graph.from_m[edge], graph.to_m[edge]))
-        fed |= (line == graph.line[edge]) & (chainage >= low - TOUCH_M) & (chainage <= high + TOUCH_M)
-    return fed
 
 
 def _require_locked(site: Site, positions: Positions, prints: Footprints, keep: NDArray[np.bool_]) -> None:

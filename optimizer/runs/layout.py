@@ -68,15 +68,13 @@ def layout(
     line: Sequence[int] | Ints,
     chainage_m: Sequence[float] | Floats,
     ground_cost: Mapping[str, float],
-    *,
-    elevation_m: Sequence[float] | Floats | None = None,
 ) -> Layout:
     """Cut the corridors at the nozzles.
 
     line, chainage_m: [K] mounting line and plan chainage of each nozzle; ground_cost: price a metre of
-    trench by ground, for links without a unit cost of their own; elevation_m: [K] elevation of each
-    nozzle's inlet, by default linear along its corridor edge. Edges are straight, so pieces share their
-    length by chainage. Raises NoDesign where a nozzle stands on no tubing corridor or a ground has no price.
+    trench by ground, for links without a unit cost of their own. Edges are straight: their length is shared
+    out by chainage, and what stands on them is linear between their ends. Raises NoDesign where a nozzle
+    stands on no tubing corridor or a ground has no price.
     """
     lines = np.asarray(line, dtype=np.int64)
     chainages = np.asarray(chainage_m, dtype=np.float64)
@@ -86,7 +84,7 @@ def layout(
     for e in range(len(corridors.tail)):
         rows += _cut_edge(corridors, e, cuts.get(e, []), prices[e])
     rows += [_Piece(node, p, STUB_M, 0.0, 0.0, -1, math.nan) for node, p in stubs]
-    x, y, z = _coordinates(corridors, cuts, stubs, point, elevation_m)
+    x, y, z = _coordinates(corridors, cuts, stubs)
     kinds = ("i8", "i8", "f8", "f8", "f8", "i8", "f8")
     columns = {
         name: np.array(column, dtype=kind)
@@ -200,11 +198,7 @@ def _cut_edge(corridors: Corridors, e: int, cuts: list[tuple[float, int]], price
 
 
 def _coordinates(
-    corridors: Corridors,
-    cuts: _Cuts,
-    stubs: list[tuple[int, int]],
-    nozzle_point: Ints,
-    elevation_m: Sequence[float] | Floats | None,
+    corridors: Corridors, cuts: _Cuts, stubs: list[tuple[int, int]]
 ) -> tuple[Floats, Floats, Floats]:
     nodes = len(corridors.x_m)
     total = nodes + sum(len(c) for c in cuts.values()) + len(stubs)
@@ -219,6 +213,4 @@ def _coordinates(
         for node, p in stubs:
             axis[p] = axis[node]
         axes.append(axis)
-    if elevation_m is not None:
-        axes[2][nozzle_point] = np.asarray(elevation_m, dtype=np.float64)
     return axes[0], axes[1], axes[2]

@@ -116,12 +116,9 @@ class _Circuit:
 
     def nodes(self) -> Iterator[Node]:
         ground = self.made.problem.layout
-        found, chosen = self.made.instance.candidates, self.made.chosen
-        nozzle_at = {int(point): chosen[k] for k, point in enumerate(ground.nozzle_point)}
         for point in self.points():
-            j = nozzle_at.get(point)
-            x, y = (ground.x_m[point], ground.y_m[point]) if j is None else (found.x_m[j], found.y_m[j])
-            yield Node(self.node(point), float(x), float(y), float(ground.z_m[point]))
+            x, y, z = ground.x_m[point], ground.y_m[point], ground.z_m[point]
+            yield Node(self.node(point), float(x), float(y), float(z))
 
     def links(self) -> Iterator[Link]:
         pump = self.made.problem.pumps[self.plan.pump]

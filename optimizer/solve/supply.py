@@ -148,7 +148,6 @@ def run_layout(instance: Instance, chosen: Sequence[int]) -> Layout:
         found.line[at],
         found.chainage_m[at],
         instance.scenario.rules.ground_cost,
-        elevation_m=found.z_m[at],
     )
 
 

@@ -7,9 +7,12 @@ import math
 import numpy as np
 import pytest
 
+from geometry.corridors import corridors
+from geometry.positions import candidate_positions
 from optimizer.errors import NoDesign
 from optimizer.runs.layout import STUB_M, Layout, layout
 from optimizer.runs.segments import contract, fed, turn_deg
+from tests.optimizer.drawn_design import example_site
 from tests.optimizer.runs_sites import GROUNDS, CorridorArrays, estate, laid_out
 
 
@@ -27,8 +30,8 @@ def bent() -> CorridorArrays:
     return c
 
 
-def cut(c: CorridorArrays, chainages: list[float], **more: object) -> Layout:
-    return layout(c, [3] * len(chainages), chainages, GROUNDS, **more)  # type: ignore[arg-type]
+def cut(c: CorridorArrays, chainages: list[float]) -> Layout:
+    return layout(c, [3] * len(chainages), chainages, GROUNDS)  # type: ignore[arg-type]
 
 
 def test_pieces_share_the_edge_by_chainage() -> None:
@@ -64,9 +67,13 @@ def test_a_nozzle_at_a_bend_takes_its_node() -> None:
     assert found.nozzle_point.tolist() == [3] and found.points == 5
 
 
-def test_elevations_of_nozzles_may_be_given() -> None:
-    found = cut(bent(), [10.0, 30.0], elevation_m=[5.0, 6.0])
-    assert found.z_m[found.nozzle_point].tolist() == [5.0, 6.0]
+def test_nozzles_stand_where_their_positions_are() -> None:
+    """Against geometry's positions, which know the lines and nothing of corridors."""
+    site = example_site()
+    at = candidate_positions(site, 0.7)
+    found = layout(corridors(site, 0.05), at.line.astype(np.int64), at.chainage_m, GROUNDS)
+    for axis, expected in ((found.x_m, at.x_m), (found.y_m, at.y_m), (found.z_m, at.z_m)):
+        assert axis[found.nozzle_point] == pytest.approx(expected, abs=1e-9)
 
 
 def test_nozzle_on_a_junction_takes_it_and_a_second_one_hangs_on_a_stub() -> None:
