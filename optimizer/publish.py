@@ -22,7 +22,7 @@ from optimizer.bid.quantities import quantities_csv
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
 from optimizer.report.plan import plan_svg
-from optimizer.report.routes import Points, laid, link_routes, path_length, tracks_of
+from optimizer.report.routes import Points, laid, link_paths, path_length
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative, Study
 
@@ -146,18 +146,18 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
 def design_features(design: Design, site: Site) -> dict[str, Any]:
     """The design as a GeoJSON FeatureCollection in the site's own frame; `kind` tells the features apart.
 
-    kind: pump, tubing, nozzle, footprint, covered_area. Tubing follows the features that carry it.
+    kind: pump, tubing, nozzle, footprint, covered_area. Tubing runs straight from node to node.
     """
-    return collection(site.frame, _features(design, site))
+    return collection(site.frame, _features(design))
 
 
-def _features(design: Design, site: Site) -> Iterator[dict[str, Any]]:
+def _features(design: Design) -> Iterator[dict[str, Any]]:
     place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
     for pump in design.pumps:
         yield _point(place[pump.node], "pump", _picked(pump, _PUMP_KEYS))
     links = laid(design)
-    for link, route in zip(links, link_routes(links, design.nodes, tracks_of(site)), strict=True):
-        yield feature(geometry_of(_path(route.points)), {"kind": "tubing", **_picked(link, _LINK_KEYS)})
+    for link, path in zip(links, link_paths(links, design.nodes), strict=True):
+        yield feature(geometry_of(_path(path)), {"kind": "tubing", **_picked(link, _LINK_KEYS)})
     for nozzle in design.nozzles:
         yield _point(place[nozzle.node], "nozzle", _picked(nozzle, _NOZZLE_KEYS))
         yield feature(geometry_of(nozzle.footprint), {"kind": "footprint", "nozzle": nozzle.id})

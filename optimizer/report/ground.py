@@ -12,7 +12,7 @@ from matplotlib.colors import to_rgba
 from geometry.drawing_shapes import covered_region
 from geometry.site import MountingLine, Site
 from optimizer.design import Design
-from optimizer.report.routes import part, track_of
+from optimizer.report.routes import part
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, View, area, stroke, text
 from optimizer.report.style import (
     COVERED,
@@ -77,11 +77,10 @@ def draw_keep_out(axes: Axes, view: View, shape: Mapping[str, Any], forbids: fro
 
 
 def _draw_mounting_line(axes: Axes, view: View, line: MountingLine) -> None:
-    track = track_of(line.line.coords)
-    stroke(axes, view.mm(track.points), PALE, MOUNTING_PT, 5.0)
+    points = np.array(line.line.coords)[:, :2]
+    stroke(axes, view.mm(points), PALE, MOUNTING_PT, 5.0)
     for stretch in line.no_nozzles:
-        points = view.mm(part(track, stretch.from_m, stretch.to_m))
-        stroke(axes, points, PAPER, MOUNTING_PT - 1.4, 5.1)
+        stroke(axes, view.mm(part(points, stretch.from_m, stretch.to_m)), PAPER, MOUNTING_PT - 1.4, 5.1)
 
 
 def outline(polygon: Any) -> Mapping[str, Any]:

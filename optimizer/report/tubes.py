@@ -7,14 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geometry.site import Site
 from optimizer.design import Design, Link
-from optimizer.report.routes import Points, Route, laid, link_routes, sampled, tracks_of
+from optimizer.report.routes import Points, laid, link_paths
 from optimizer.report.sheet import View
 from optimizer.report.style import RunKey, natural
 
 _APART_MM = 0.9  # between the tubes of different circuits in one corridor
-_CELL_M, _SHARED = 0.5, 0.6  # circuits share a link's corridor when they share this part of its squares of ground
 
 
 @dataclass(frozen=True)
@@ -26,42 +24,40 @@ class Tube:
     points_mm: Points
 
 
-def tubes(design: Design, site: Site, view: View) -> tuple[Tube, ...]:
+def tubes(design: Design, view: View) -> tuple[Tube, ...]:
     """The tubing on paper."""
     links = laid(design)
-    routes = link_routes(links, design.nodes, tracks_of(site))
-    shifts = [_APART_MM * route.side * lane for route, lane in zip(routes, lanes(links, routes), strict=True)]
+    paths = link_paths(links, design.nodes)
+    shifts = [_APART_MM * lane for lane in lanes(links, paths)]
     found = []
-    for chain in chains(links, routes):
-        points, shift = strung([routes[k].points for k in chain], [shifts[k] for k in chain])
+    for chain in chains(links, paths):
+        points, shift = strung([paths[k] for k in chain], [shifts[k] for k in chain])
         if len(points) > 1:
             first = links[chain[0]]
             found.append(Tube((first.circuit, first.run), first.tubing, beside(view.mm(points), shift)))
     return tuple(found)
 
 
-def lanes(links: Sequence[Link], routes: Sequence[Route]) -> tuple[float, ...]:
-    """How many tube distances left of the middle of its corridor, as drawn, each link lies; 0 where it is alone."""
-    ground = [_squares(route) for route in routes]
-    by_circuit: dict[str, set[tuple[int, int]]] = {}
-    for link, squares in zip(links, ground, strict=True):
-        by_circuit.setdefault(link.circuit, set()).update(squares)
+def lanes(links: Sequence[Link], paths: Sequence[Points]) -> tuple[float, ...]:
+    """How many tube distances left of the middle of its corridor each link lies, seen along its flow; 0 where it is
+    alone.
+
+    Circuits that share a stretch lie in their order from left to right, seen along the flow of the first.
+    """
+    ends = [(tuple(path[0]), tuple(path[-1])) for path in paths]
+    start_of: dict[frozenset[tuple[float, ...]], dict[str, tuple[float, ...]]] = {}
+    for link, pair in zip(links, ends, strict=True):
+        start_of.setdefault(frozenset(pair), {}).setdefault(link.circuit, pair[0])
     found = []
-    for link, squares in zip(links, ground, strict=True):
-        here = [c for c, of_all in by_circuit.items() if len(squares & of_all) >= _SHARED * len(squares)]
-        order = sorted(here, key=lambda name: natural([name]))
-        found.append((len(order) - 1) / 2 - order.index(link.circuit))
+    for link, pair in zip(links, ends, strict=True):
+        starts = start_of[frozenset(pair)]
+        order = sorted(starts, key=lambda name: natural([name]))
+        side = 1 if starts[order[0]] == pair[0] else -1
+        found.append(side * ((len(order) - 1) / 2 - order.index(link.circuit)))
     return tuple(found)
 
 
-def _squares(route: Route) -> set[tuple[int, int]]:
-    """The squares of ground that a route passes, those of its ends left out where it has others."""
-    cells = np.rint(sampled(route.points, _CELL_M / 2) / _CELL_M).astype(int)
-    inner = cells[2:-2] if len(cells) > 6 else cells
-    return set(map(tuple, inner.tolist()))
-
-
-def chains(links: Sequence[Link], routes: Sequence[Route]) -> tuple[tuple[int, ...], ...]:
+def chains(links: Sequence[Link], paths: Sequence[Points]) -> tuple[tuple[int, ...], ...]:
     """Links (by index) strung together: each chain is of one circuit, run and tubing and follows the water.
 
     Every link is in exactly one chain. Long chains keep dash patterns whole across nozzles.
@@ -77,7 +73,7 @@ def chains(links: Sequence[Link], routes: Sequence[Route]) -> tuple[tuple[int, .
             chain = [head]
             left.remove(head)
             while onward := [k for k in start_of.get(_kind(links[chain[-1]], links[chain[-1]].to), ()) if k in left]:
-                chain.append(min(onward, key=lambda k: _turn(routes[chain[-1]], routes[k])))
+                chain.append(min(onward, key=lambda k: _turn(paths[chain[-1]], paths[k])))
                 left.remove(chain[-1])
             found.append(tuple(chain))
     return tuple(found)
@@ -87,9 +83,9 @@ def _kind(link: Link, node: str) -> tuple[str, ...]:
     return (link.circuit, link.run, link.tubing, node)
 
 
-def _turn(before: Route, after: Route) -> float:
-    """1 - cosine of the turn from one route into the next: straight on is 0."""
-    first, second = before.points[-1] - before.points[-2], after.points[1] - after.points[0]
+def _turn(before: Points, after: Points) -> float:
+    """1 - cosine of the turn from one path into the next: straight on is 0."""
+    first, second = before[-1] - before[-2], after[1] - after[0]
     scale = np.hypot(*first) * np.hypot(*second)
     return 1.0 - float(first @ second / scale) if scale > 0 else 0.0
 

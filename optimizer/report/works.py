@@ -45,7 +45,7 @@ def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
     look = look_of(design)
     place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
     works = Works(
-        tubes(design, site, view),
+        tubes(design, view),
         look,
         _points(view, [place[nozzle.node] for nozzle in design.nozzles]),
         _points(view, [place[pump.node] for pump in design.pumps]),

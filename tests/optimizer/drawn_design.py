@@ -6,6 +6,7 @@ The program has computed none of its figures: pressures fall evenly along each r
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -105,18 +106,26 @@ class _Works:
 
     def tube(self, circuit: str, run: str, tubing: str, start: Place, end: Place, via: str = "") -> None:
         track = next((link.line for link in self.site.links if link.name == via), LineString([start, end]))
-        length = abs(track.project(Point(end)) - track.project(Point(start)))
-        self._link(circuit, run, tubing, self.node(circuit, start), self.node(circuit, end), length)
+        self._along(circuit, run, tubing, track, track.project(Point(start)), track.project(Point(end)))
 
     def row(self, circuit: str, run: str, tubing: str, line: str, start: Place, chainages_m: np.ndarray) -> None:
         mounting = next(one for one in self.site.lines if one.name == line)
-        here, at = self.node(circuit, start), mounting.line.project(Point(start))
+        at = mounting.line.project(Point(start))
         free = [c for c in chainages_m if not any(s.from_m < c < s.to_m for s in mounting.no_nozzles)]
         for index, chainage in enumerate(free):
-            there = self.node(circuit, tuple(mounting.line.interpolate(chainage).coords[0]))
-            self._link(circuit, run, tubing, here, there, abs(chainage - at))
+            there = self._along(circuit, run, tubing, mounting.line, at, float(chainage))
             self._nozzle(circuit, run, there, mounting, float(chainage), 14.0e5 - 0.02e5 * index)
-            here, at = there, chainage
+            at = float(chainage)
+
+    def _along(self, circuit: str, run: str, tubing: str, track: LineString, from_m: float, to_m: float) -> str:
+        """Links from vertex to vertex of a track between two chainages; the node at the end."""
+        vertices = np.cumsum([0.0, *(math.dist(a, b) for a, b in itertools.pairwise(track.coords))])
+        within = [v for v in vertices.tolist() if min(from_m, to_m) + 1e-6 < v < max(from_m, to_m) - 1e-6]
+        stops = [from_m, *sorted(within, reverse=from_m > to_m), to_m]
+        nodes = [self.node(circuit, tuple(track.interpolate(stop).coords[0])) for stop in stops]
+        for (here, there), (a, b) in zip(itertools.pairwise(nodes), itertools.pairwise(stops), strict=True):
+            self._link(circuit, run, tubing, here, there, abs(b - a))
+        return nodes[-1]
 
     def _link(self, circuit: str, run: str, tubing: str, here: str, there: str, plan_m: float) -> None:
         bore_m = 0.006 if tubing == "manifold" else float(tubing.split()[0]) / 1000.0

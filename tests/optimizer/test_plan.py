@@ -15,12 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.textpath import TextPath
-from shapely import Point, Polygon, affinity, box
+from shapely import LineString, Point, Polygon, affinity, box, union_all
 
 from geometry.drawing_shapes import covered_region
 from geometry.geojson import geometry_of
 from geometry.site import Site
-from optimizer.design import Design, Link, Node
+from optimizer.design import Design, Link
 from optimizer.report import labels, routes, tubes
 from optimizer.report.legend import run_rows, size_rows
 from optimizer.report.lettering import draw_lettering, number_of, run_name
@@ -301,43 +301,28 @@ def test_every_nozzle_has_its_number(site: Site, spacing_m: float) -> None:
 # Tubing on the plan
 
 
-def test_tubing_follows_the_features_that_carry_it(site: Site, design: Design) -> None:
-    """Each tube's path is as long as the design says, which is 5 % more than its plan length."""
+def test_tubing_runs_along_the_features_that_carry_it(site: Site, design: Design) -> None:
+    """Each tube's path is as long as the design says, which is 5 % more than its plan length, and lies on a feature,
+    but for the one straight from the shed."""
     links = routes.laid(design)
-    found = routes.link_routes(links, design.nodes, routes.tracks_of(site))
-    for link, route in zip(links, found, strict=True):
-        assert routes.path_length(route.points) == pytest.approx(link.length_m / 1.05, abs=1e-6)
+    on_site = union_all(routes.ways(site)).buffer(1e-6)
+    off = []
+    for link, path in zip(links, routes.link_paths(links, design.nodes), strict=True):
+        assert routes.path_length(path) == pytest.approx(link.length_m / 1.05, abs=1e-6)
+        if not on_site.covers(LineString(path)):
+            off.append(link.run)
+    assert off == ["B-T"]
 
 
-@pytest.mark.parametrize(("length_m", "expected_m"), [(10.5, 10.0), (31.5, 30.0)])
-def test_on_a_closed_line_the_length_tells_the_way_round(length_m: float, expected_m: float) -> None:
-    """A square of 10 m sides, from (5, 0) to (10, 5): 10 m one way and 30 m the other."""
-    ring = routes.track_of([(0, 0), (10, 0), (10, 10), (0, 10), (0, 0)])
-    nodes = (Node("a", 5.0, 0.0, 0.0), Node("b", 10.0, 5.0, 0.0))
-    link = Link("l", "a", "b", "C", "R", "t", 0.003, 1e-6, length_m, 0.0)
-    back = replace(link, from_="b", to="a")
-    there, here = routes.link_routes((link, back), nodes, (ring,))
-    assert routes.path_length(there.points) == pytest.approx(expected_m)
-    assert np.allclose(there.points, here.points[::-1]) and there.side == -here.side
-
-
-def test_off_every_feature_a_tube_is_straight() -> None:
-    nodes = (Node("a", 0.0, 5.0, 0.0), Node("b", 3.0, 9.0, 0.0))
-    link = Link("l", "a", "b", "C", "R", "t", 0.003, 1e-6, 5.2, 0.0)
-    (route,) = routes.link_routes((link,), nodes, (routes.track_of([(0, 0), (9, 0)]),))
-    assert route.points.tolist() == [[0.0, 5.0], [3.0, 9.0]]
-
-
-def test_a_part_of_a_closed_line_may_pass_its_start() -> None:
-    ring = routes.track_of([(0, 0), (10, 0), (10, 10), (0, 10), (0, 0)])
-    around = routes.part(ring, 35.0, 5.0)
-    assert around[0].tolist() == [0.0, 5.0] and around[-1].tolist() == [5.0, 0.0]
-    assert routes.path_length(around) == pytest.approx(10.0)
+def test_a_part_of_a_line_keeps_its_bends() -> None:
+    ring = np.array([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0), (0.0, 0.0)])
+    assert routes.part(ring, 5.0, 22.0).tolist() == [[5, 0], [10, 0], [10, 10], [8, 10]]
+    assert routes.part(ring, 35.0, 40.0).tolist() == [[0, 5], [0, 0]]
 
 
 def test_every_tube_is_drawn_once(site: Site, design: Design) -> None:
     links = routes.laid(design)
-    found = tubes.chains(links, routes.link_routes(links, design.nodes, routes.tracks_of(site)))
+    found = tubes.chains(links, routes.link_paths(links, design.nodes))
     assert sorted(index for chain in found for index in chain) == list(range(len(links)))
     for chain in found:
         for here, there in itertools.pairwise(chain):
@@ -361,14 +346,25 @@ def test_circuits_in_one_corridor_lie_side_by_side(site: Site, design: Design, b
     if backwards:
         twins = [replace(link, from_=link.to, to=link.from_) for link in twins]
     view = view_of((0.0, 0.0), (124.0, 82.0))
-    alone = tubes.tubes(design, site, view)
-    both = tubes.tubes(replace(design, links=(*design.links, *twins)), site, view)
+    alone = tubes.tubes(design, view)
+    both = tubes.tubes(replace(design, links=(*design.links, *twins)), view)
     wall = view.mm([(70.4, 40.0)])[0, 0]
     assert [tube.points_mm[1, 0] for tube in alone if tube.run[1] == "A-R1"] == [pytest.approx(wall)]
     first, second = (tube.points_mm[1, 0] for tube in both if tube.run[1] == "A-R1")
     assert first + second == pytest.approx(2 * wall) and abs(first - second) == pytest.approx(0.9)
     others = [[tube.points_mm.tolist() for tube in drawn if tube.run[1] != "A-R1"] for drawn in (alone, both)]
     assert others[0] == others[1]
+
+
+def test_circuits_that_flow_against_each_other_keep_their_sides_round_corners() -> None:
+    """On the three sides of a U each circuit has the other on its right, the half distance from the middle."""
+    corners = [np.array(point) for point in ((0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0))]
+    there = [np.array(pair) for pair in itertools.pairwise(corners)]
+    back = [path[::-1] for path in reversed(there)]
+    links = [Link("l", "", "", c, "R", "t", 0.003, 1e-6, 10.0, 0.0) for c in ("A", "A", "A", "B", "B", "B")]
+    assert tubes.lanes(links, [*there, *back]) == (0.5,) * 6
+    assert tubes.lanes(links, [*there, *there]) == (0.5,) * 3 + (-0.5,) * 3
+    assert tubes.lanes(links[:3], there) == (0.0,) * 3
 
 
 def test_nozzles_stand_at_their_nodes_and_ticks_point_their_way(site: Site, design: Design) -> None:
