@@ -122,6 +122,13 @@ def test_a_gap_nobody_declared_free_cannot_be_served() -> None:
     assert cover_windows(line, at, {}, {1: 4.0}, {}) == ()
 
 
+def test_a_ring_with_one_gap_nobody_declared_free_cannot_be_served() -> None:
+    """Ring of 12 m, candidates at 0 to 4 m: from 4 m over the seam it is 8 m to the next."""
+    line, at = np.zeros(5, dtype=int), np.arange(5.0)
+    assert () in cover_windows(line, at, {0: 12.0}, {0: 4.0}, {})
+    assert () not in cover_windows(line, at, {0: 12.0}, {0: 4.0}, {0: ((5.0, 11.0),)})
+
+
 def test_line_orders_follow_chainage() -> None:
     line, at = np.array([1, 0, 1, 0]), np.array([5.0, 2.0, 1.0, 1.0])
     assert line_orders(line, at) == ((3, 1), (2, 0))
