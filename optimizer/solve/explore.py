@@ -72,7 +72,7 @@ def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effo
     """
     quick = _Quick(feeder, pump, base, effort)
     ranked = [
-        (quick.score(found.trial, site_cost(feeder, supply)), -number, supply)
+        (quick.score(lowered(found.trial), site_cost(feeder, supply)), -number, supply)
         for number, supply in enumerate(quick.supplies(SITE_LEVEL))
         if (found := quick.trial(supply)) is not None
     ]
@@ -122,13 +122,16 @@ class _Quick:
                 yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
-        """A start at each level of set pressure that can be fed."""
+        """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows."""
         levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
         for set_pa in dict.fromkeys([*tried, *self.above(levels)]):
             quick = self.trial(replace(supply, set_pa=set_pa))
             if quick is not None:
                 yield self.start(supply, quick)
+                lower = lowered(quick.trial)
+                if lower is not quick.trial:
+                    yield self.start(supply, replace(quick, trial=lower))
 
     def above(self, levels: Sequence[Sequence[float]]) -> Iterator[tuple[float, ...]]:
         """Levels above those that are safe for the lowest nozzles: one step, and more where few are safe."""
@@ -142,14 +145,15 @@ class _Quick:
 
     def start(self, supply: Supply, quick: Quick) -> Start:
         """A trial as a start, its score for as many nozzles as it could feed."""
-        trial = quick.trial
+        trial, base = quick.trial, quick.base
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         limits = served_limits(trial) if quick.few else fitting_limits(trial)
         try:
-            chosen: Sequence[int] = self.placement(quick.base, limits).members()
+            base = servable(self.feeder.instance, base, supply)
+            chosen: Sequence[int] = self.placement(base, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
             chosen = trial.layout.chosen
-        return Start(supply, quick.base, limits, trial.factor, self.score(trial, 0.0, chosen))
+        return Start(supply, base, limits, trial.factor, self.score(trial, 0.0, chosen))
 
     def trial(self, supply: Supply) -> Quick | None:
         """A trial at the guessed count: where tubing cannot feed so many, without the positions hardest to serve, then
@@ -172,8 +176,7 @@ class _Quick:
         for _ in range(MOST_EASED):
             placed = self.placement(base, limits)
             try:
-                trial = lowered(self.feeder.feed(supply, placed.members(), limits, self.effort))
-                return self.told(Quick(trial, base), placed)
+                return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
             except NoDesign as refusal:
                 if refusal.rule != "band":
                     raise

@@ -16,7 +16,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
-from optimizer.solve.servable import hardest, outside, without
+from optimizer.solve.servable import hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, surplus
 from optimizer.solver import Limits
@@ -93,8 +93,8 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     limits, supply, base = start.limits, start.supply, start.base
     search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
-        placed = _placed(feeder, base, limits, search)
         try:
+            placed = _placed(feeder, servable(feeder.instance, base, supply), limits, search)
             kept = _Round(feeder, search, len(best.trial.layout.chosen) if best else 0).fed(supply, placed)
         except NoDesign:
             if best is None:

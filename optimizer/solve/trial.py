@@ -155,7 +155,7 @@ class Feeder:
 
 def _narrowed(bracket: _Bracket, trial: Trial, refused: bool) -> tuple[_Bracket, float]:
     """The bracket after a trial, and the factor to try next."""
-    if trial.band_kept:
+    if not trial.design.verification.low_faults:  # narrower tubing helps against nozzles above the band as well
         tighter = replace(bracket, safe=trial.factor)
         return tighter, max(tighter.middle, min(_real_share(trial), trial.factor - FACTOR_CLOSE))
     wider = replace(bracket, bold=trial.factor)
