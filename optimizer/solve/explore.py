@@ -14,7 +14,7 @@ from math import floor
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.placement.place import place
-from optimizer.placement.problem import PlacementProblem
+from optimizer.placement.problem import PlacementProblem, require_possible
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
@@ -206,6 +206,7 @@ class _Quick:
     def placement(self, base: PlacementProblem, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
         problem = sized(base, limits)
+        require_possible(problem)
         selection = repaired(Cover(problem), ())
         if selection is None:
             return Selection(Cover(problem), place(problem, gap=1.0).chosen)
