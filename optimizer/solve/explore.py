@@ -46,13 +46,14 @@ Score = tuple[bool, float, float]
 @dataclass(frozen=True)
 class Start:
     """A supply, the placement with the positions that it can serve, the nozzles that each circuit could feed in a quick
-    trial, its flow factor and how good it was."""
+    trial, its flow factor, how good it was, and whether tubing could not feed as many nozzles as the pump."""
 
     supply: Supply
     base: PlacementProblem
     limits: CircuitLimits
     factor: float
     score: Score
+    few: bool
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ class _Quick:
             chosen: Sequence[int] = self.placement(base, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
             chosen = trial.layout.chosen
-        return Start(supply, base, limits, trial.factor, self.score(trial, 0.0, chosen))
+        return Start(supply, base, limits, trial.factor, self.score(trial, 0.0, chosen), quick.few)
 
     def trial(self, supply: Supply) -> Quick | None:
         """A trial at the guessed count: where tubing cannot feed so many, without the positions hardest to serve, then

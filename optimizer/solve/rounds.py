@@ -18,7 +18,7 @@ from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
 from optimizer.solve.servable import hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
-from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, surplus
+from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, served_limits, surplus
 from optimizer.solver import Limits
 
 MOST_ROUNDS = 3
@@ -27,6 +27,7 @@ MOST_ANEW = 3  # times that a round is placed anew with fewer nozzles before sin
 SHED_SHARE = 0.1  # of the nozzles, that go where tubing cannot feed all
 REPAIR_FACTORS = 2  # flow factors to try once a round knows one that keeps the band
 REPAIR_SHARE = 0.3  # of the effort, that a run split gets after a refusal
+GROWTH = 0.1  # of the nozzles, from round to round where tubing cannot feed as many as the pump
 FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
 VALUE_TIE = 1e-9
 
@@ -104,6 +105,8 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
         gained = best is None or _better(kept, best)
         best = kept if best is None or gained else best
         limits, base, trial = fitting_limits(kept.trial), kept.problem, kept.trial
+        if start.few:
+            limits = _grown(served_limits(trial), limits)
         if _count(limits) <= len(trial.layout.chosen) < FEW and number == 1:
             limits = tuple(tuple(most + 1 for most in of_pump) for of_pump in limits)
         full = len(placed.chosen) >= placed.problem.nozzles_at_most
@@ -267,6 +270,14 @@ def _better(one: Kept, other: Kept) -> bool:
     if abs(one.value - other.value) > VALUE_TIE * max(one.value, other.value):
         return one.value > other.value
     return one.trial.cost < other.trial.cost
+
+
+def _grown(served: CircuitLimits, most: CircuitLimits) -> CircuitLimits:
+    """A tenth more nozzles than served, one at least, up to the most."""
+    return tuple(
+        tuple(min(n + ceil(GROWTH * n), m) for n, m in zip(*of_pump, strict=True))
+        for of_pump in zip(served, most, strict=True)
+    )
 
 
 def _count(limits: CircuitLimits) -> int:
