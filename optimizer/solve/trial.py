@@ -157,7 +157,8 @@ def _narrowed(bracket: _Bracket, trial: Trial, refused: bool) -> tuple[_Bracket,
     """The bracket after a trial, and the factor to try next."""
     if not trial.design.verification.low_faults:  # narrower tubing helps against nozzles above the band as well
         tighter = replace(bracket, safe=trial.factor)
-        return tighter, max(tighter.middle, min(_real_share(trial), trial.factor - FACTOR_CLOSE))
+        careful = min(_real_share(trial), trial.factor - FACTOR_CLOSE) if trial.band_kept else 0.0
+        return tighter, max(tighter.middle, careful)
     wider = replace(bracket, bold=trial.factor)
     untried = bracket.safe == 1.0 and not refused
     return wider, 1.0 if untried and trial.factor < 1.0 else wider.middle
