@@ -41,7 +41,9 @@ def _missing_cost(value: object) -> object:
 
 
 Text = Annotated[str, Field(max_length=2000, description="text of up to 2000 characters")]
-Name = Annotated[str, Field(min_length=1, max_length=80, description="a name of 1 to 80 characters")]
+Name = Annotated[  # it is printed on screens and plans
+    str, Field(min_length=1, max_length=80, pattern=r"^\P{Cc}*$", description="a name of 1 to 80 characters")
+]
 Weight = Annotated[float, Field(gt=0, le=1e6, description="a number above 0")]
 TopHeight = Annotated[float, Field(gt=0, le=500, description="metres above the ground, above 0 to 500")]
 Height = Annotated[float, Field(ge=0, le=500, description="metres above the ground, 0 to 500")]
@@ -170,6 +172,7 @@ _PROBLEMS = {
     "finite_number": "is not a finite number",
     "string_too_short": "is empty",
     "string_too_long": "is too long",
+    "string_pattern_mismatch": "holds a control character",
     "too_short": "has no entry",
     "literal_error": "is not a known word",
 }

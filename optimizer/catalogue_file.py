@@ -7,6 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from optimizer.fields import (
+    Bore,
     Coefficient,
     Count,
     Exponent,
@@ -66,7 +67,7 @@ class TubingFile(Table):
 
     name: Name
     note: Words | None = None
-    bore: Length
+    bore: Bore
     roughness: LengthOrZero
     rating: Pressure
     price_per_m: Price

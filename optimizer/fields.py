@@ -60,6 +60,11 @@ LengthOrZero = Annotated[
     _reads("length"),
     Field(ge=0, le=1e4, description='a length in m, cm, mm, ft or in, like "1.5 m", or "0 m" for none'),
 ]
+Bore = Annotated[
+    float,
+    _reads("length"),
+    Field(gt=0, le=0.1, description='a bore above 0 mm and up to 100 mm in mm, cm or in, like "4 mm"'),
+]
 Grid = Annotated[
     float,
     _reads("length"),
@@ -94,7 +99,9 @@ Name = Annotated[
         description="a name of letters, digits, dots, - and _, a letter or digit first",
     ),
 ]
-Words = Annotated[str, Field(min_length=1, max_length=400, description="a few words of text")]
+Words = Annotated[
+    str, Field(min_length=1, max_length=400, pattern=r"^[\P{Cc}\n\t]*$", description="a few words of printable text")
+]
 Hours = Annotated[
     str,
     AfterValidator(_some_time),

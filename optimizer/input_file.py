@@ -92,7 +92,7 @@ def read_toml(path: Path, file: str) -> TomlReader:
     except UnicodeDecodeError as error:
         problem = f"is not UTF-8 text at byte {error.start}"
         return TomlReader(file, {}, [InputFault(file, "", "", problem, "save it as UTF-8")])
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # wrong syntax, or a number of over 4300 digits
         problem = f"is not valid TOML: {error}"
         return TomlReader(file, {}, [InputFault(file, "", "", problem, "correct it at the place named")])
     return _of_known_version(TomlReader(file, raw, []))

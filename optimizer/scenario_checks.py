@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import TypeVar
 
 from geometry.site import Site
@@ -143,6 +144,8 @@ def _grounds(parts: Parts, site: Site) -> Iterator[InputFault]:
             problem = "has no price" if link.ground else "is missing, and so is unit_cost"
             ground = f"[ground.{link.ground or 'NAME'}] with cost_per_m"
             mend = f"add {ground} to {parts.reader.file}, or give the link a unit_cost"
+            if link.ground and get_close_matches(link.ground, known, n=1):
+                mend = f"{nearest(link.ground, known)} Else {mend}"
             value = shown(link.ground) if link.ground else ""
             path = f'(tubing_link "{link.name}").properties.ground'
             yield InputFault(parts.site_file, path, value, problem, mend)

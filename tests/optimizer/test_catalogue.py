@@ -79,7 +79,7 @@ FAULTS = {
         'bore = "4 mm"',
         'bore = "4"',
         'tubing[0].bore: is not a length with its unit (found "4"); '
-        'write a length above 0 in m, cm, mm, ft or in, like "0.5 m"',
+        'write a bore above 0 mm and up to 100 mm in mm, cm or in, like "4 mm"',
     ),
     "same name twice": (
         'name = "T6"',

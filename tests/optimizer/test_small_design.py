@@ -20,12 +20,21 @@ from optimizer.instance import candidates, instance, nozzles_at_most
 from optimizer.progress import never, silent
 from optimizer.scenario import Scenario, read_scenario
 from optimizer.solve import placement_problem
+from optimizer.solve.supply import nozzles_within
 from optimizer.study import Alternative, StudySettings, study
 from optimizer.verify import verify
-from tests.optimizer.garden_site import garden
+from tests.optimizer.garden_site import feature, garden
 from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, swapped, yard
 
 TEXT = swapped(SCENARIO, 'step = "0.5 m"', 'step = "1 m"')
+TEXT += """
+[[option]]
+name = "pair"
+title = "Two pumps"
+pumps = 2
+nozzle = "N1"
+tubing_sizes = 2
+"""
 SHOP = swapped(CATALOGUE, 'delivery = "2 L/min"', 'delivery = "0.3 L/min"')
 USABLE_ML_MIN = 0.85 * 300
 TEE_RUN, TEE_BRANCH, ELBOW, ENTRANCE = 0.6, 1.8, 0.9, 0.5
@@ -34,11 +43,13 @@ G = 9.80665
 Array = np.ndarray
 
 
-def read(folder: Path, shed_m: float = 0.0) -> Scenario:
-    """The garden, its pump this high above the ground of the nozzles, without water at hand."""
+def read(folder: Path, shed_m: float = 0.0, barn: bool = True) -> Scenario:
+    """The garden, the shed this high above the ground of the nozzles; shed and barn, if any, each lack something."""
     site = garden()
     shed = site["features"][-1]
     assert shed["properties"]["name"] == "Shed"
+    if barn:
+        site["features"].append(feature("pump_site", "Point", [22, 18], name="Barn", power={"cost": 700}))
     shed["geometry"]["coordinates"].append(shed_m)
     shed["properties"]["water"] = {"cost": 300}
     return read_scenario(yard(folder, scenario=TEXT, catalogue=SHOP, site=site))
@@ -83,9 +94,9 @@ def turns(design: Design) -> dict[str, float]:
     return found
 
 
-def test_both_options_are_verified(designs: tuple[Design, ...]) -> None:
-    assert [d.option for d in designs] == ["one", "any"]
-    assert any(len(pump.circuits) == 2 for pump in designs[1].pumps)
+def test_all_options_are_verified(designs: tuple[Design, ...]) -> None:
+    assert [d.option for d in designs] == ["one", "any", "pair"]
+    assert [[len(pump.circuits) for pump in d.pumps] for d in designs] == [[1], [2], [1, 1]]
 
 
 def test_every_fitting_is_in_the_file(designs: tuple[Design, ...]) -> None:
@@ -150,10 +161,11 @@ def test_the_bill_by_hand(answered: tuple[Alternative, ...]) -> None:
             "tee": 4.0 * (len(fed) + sum(max(0, ways[point] - 1) for point in points)),
             "elbow": 3.0 * sum(angle[link.id] > 30.0 for link in bends),
             "plug": 1.25 * sum(ways[point] == 0 for point in points),
-            "P1": 2000.0,
-            "F1": 90.0,
-            "V1": 60.0 * len(design.pumps[0].circuits),
-            "water at Shed": 300.0,
+            "P1": 2000.0 * len(design.pumps),
+            "F1": 90.0 * len(design.pumps),
+            "V1": 60.0 * sum(len(pump.circuits) for pump in design.pumps),
+            "water at Shed": 300.0 * ("Shed" in {pump.site for pump in design.pumps}),
+            "power at Barn": 700.0 * ("Barn" in {pump.site for pump in design.pumps}),
         }
         for name, price in (("T4", (1.5, 2.0)), ("T6", (2.5, 2.25))):
             metres = sum(link.length_m for link in tubes if link.tubing == name)
@@ -172,8 +184,16 @@ def test_no_circuit_draws_more_than_the_reserve_leaves(designs: tuple[Design, ..
 
 
 def test_most_nozzles_of_an_option_by_hand(scenario: Scenario) -> None:
-    """Each draws 48 sqrt(7 / 9) = 42.3 mL/min at least, so 255 mL/min feed six, two circuits twelve."""
-    assert [nozzles_at_most(scenario, option) for option in scenario.options] == [6, 12]
+    """Each draws 48 sqrt(7 / 9) = 42.3 mL/min at least, so 255 mL/min feed six, two circuits or pumps twelve."""
+    assert [nozzles_at_most(scenario, option) for option in scenario.options] == [6, 12, 12]
+
+
+def test_room_of_a_circuit_by_hand(scenario: Scenario) -> None:
+    """At 42.3 mL/min six nozzles, 253.99 of 255; at 42.6 mL/min five."""
+    option = scenario.options[0]
+    made = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
+    room = [nozzles_within(made, made.pumps[0], ml_min * 1e-6 / 60) for ml_min in (48.0 * math.sqrt(7 / 9), 42.6)]
+    assert room == [6, 5]
 
 
 def test_half_a_nozzle_over_the_reserve_is_a_fault(designs: tuple[Design, ...]) -> None:
@@ -181,8 +201,8 @@ def test_half_a_nozzle_over_the_reserve_is_a_fault(designs: tuple[Design, ...]) 
         fullest = max(verify(design).flow_m3_s.values())
         one = max(nozzle.flow_m3_s for nozzle in design.nozzles)
         for over, faulty in ((one / 2, True), (-one / 2, False)):
-            pump = replace(design.pumps[0], capacity_m3_s=(fullest - over) / 0.85)
-            assert bool(verify(replace(design, pumps=(pump,))).pump_faults) is faulty
+            pumps = tuple(replace(pump, capacity_m3_s=(fullest - over) / 0.85) for pump in design.pumps)
+            assert bool(verify(replace(design, pumps=pumps)).pump_faults) is faulty
 
 
 def test_spacing_holds_for_exactly_the_pairs_that_are_too_close(scenario: Scenario) -> None:
@@ -202,8 +222,11 @@ def test_spacing_holds_for_exactly_the_pairs_that_are_too_close(scenario: Scenar
 @pytest.mark.parametrize("shed_m", [-20.0, 15.0])
 def test_a_pump_far_below_or_above_is_set_by_the_height(shed_m: float, tmp_path: Path) -> None:
     """Still water: set pressure less rho g rise is what a nozzle gets at most; the band is 12 to 15 bar."""
-    (found,) = study(read(tmp_path, shed_m), StudySettings(options=("one",), workers=1), silent, never).alternatives
+    (found,) = study(
+        read(tmp_path, shed_m, barn=False), StudySettings(options=("one",), workers=1), silent, never
+    ).alternatives
     assert found.verified and found.design is not None and len(found.design.nozzles) >= 4
+    assert found.design.pumps[0].site == "Shed"
     still = found.design.pumps[0].set_pressure_pa - 998.2 * G * (2.5 - shed_m)
     assert 12e5 <= still <= 15.05e5
     for nozzle in found.design.nozzles:
