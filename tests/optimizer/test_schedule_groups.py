@@ -1,0 +1,43 @@
+"""A nozzle that mists two zones may mist only when both may: by hand on a straight line along two zones."""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimizer.instance import Candidates, candidates
+from optimizer.scenario import read_scenario
+from tests.optimizer.scenario_files import SCENARIO, SITE, yard
+
+
+def along(folder: Path, hours: str) -> Candidates:
+    """West of x = 10 m one may mist from 22 to 2, east of it at the hours given; reach 3 m, line from x = 2 to 18."""
+    site: dict[str, Any] = deepcopy(SITE)
+    west = site["features"].pop(1)
+    for name, x0, x1, schedule in (("West", 1, 10, "late"), ("East", 10, 19, "other")):
+        zone = deepcopy(west)
+        zone["geometry"]["coordinates"] = [[[x0, 1], [x1, 1], [x1, 9], [x0, 9], [x0, 1]]]
+        zone["properties"] |= {"name": name, "schedule": schedule}
+        site["features"].append(zone)
+    text = SCENARIO + f'\n[[schedule]]\nname = "other"\nhours = ["{hours}"]\n'
+    scenario = read_scenario(yard(folder, scenario=text, site=site))
+    return candidates(scenario, scenario.nozzle_of(scenario.options[0]))
+
+
+@pytest.mark.parametrize(
+    ("hours", "between"),
+    [("23:00-01:00", "other"), ("20:00-04:00", "late"), ("22:00-02:00", "either"), ("06:00-08:00", "none")],
+)
+def test_both_zones_must_allow_the_hours(hours: str, between: str, tmp_path: Path) -> None:
+    found = along(tmp_path, hours)
+    group = {round(float(x), 3): found.groups[g] for x, g in zip(found.x_m, found.group, strict=True)}
+    assert {group[x] for x in (2.0, 4.5, 6.5)} == {"late"}
+    assert {group[x] for x in (13.5, 16.0, 18.0)} == {"other"}
+    middle = [group.get(x) for x in (7.5, 9.5, 10.0, 12.5)]
+    if between == "either":
+        assert None not in middle
+    else:
+        assert set(middle) == {None if between == "none" else between}
