@@ -22,17 +22,18 @@ from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
-from optimizer.solve.rounds import Kept, Outcome, Search, run_rounds
+from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
 from optimizer.solve.supply import nozzles_within, sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
-QUICK = (1.5, 2)  # evaluations a nozzle and flow factors of the trials that choose sites and set pressure
-ROUND = (5.0, 3)  # of those in the rounds
-POLISH = (15.0, 1)  # of the last ones, which begin from the plan that the rounds kept
+QUICK = (0.6, 2)  # evaluations a nozzle and flow factors of the trials that choose sites and set pressure
+ROUND = (2.0, 3)  # of those in the rounds
+POLISH = (6.0, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
+CLAIM = 1.1  # times the value reached, from which on another start is tried too
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
 
@@ -162,7 +163,7 @@ def _with_pump(
         starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))
     with clock.stage("rounds"):
         search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, settings.seed))
-        outcome = _bounded(_first_verified(feeder, starts, search), base)
+        outcome = _bounded(_best(feeder, starts, search), base)
     with clock.stage("tubing"):
         kept = _polished(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
@@ -177,23 +178,25 @@ def _bounded(outcome: Outcome, base: PlacementProblem) -> Outcome:
     return replace(outcome, kept=replace(kept, bound_at_count=max(bound, kept.value)))
 
 
-def _first_verified(feeder: Feeder, starts: Sequence[Start], search: Search) -> Outcome:
-    """The rounds of the best start that ends verified; where none does, of the best that ends at all.
+def _best(feeder: Feeder, starts: Sequence[Start], search: Search) -> Outcome:
+    """The best rounds: of the first start that ends verified, and of those that claim much more.
 
-    Raises NoDesign, the best start's, where none does.
+    Raises NoDesign, the best start's, where none ends at all.
     """
-    outcomes: list[Outcome] = []
+    best: Outcome | None = None
     refusals: list[NoDesign] = []
     for start in starts:
+        if best is not None and (feeder.stop() or (best.kept.verified and start.claimed <= CLAIM * best.kept.value)):
+            continue
         try:
-            outcomes.append(run_rounds(feeder, start, search))
+            found = run_rounds(feeder, start, search)
         except NoDesign as refusal:
             refusals.append(refusal)
-        if feeder.stop() or (outcomes and outcomes[-1].kept.verified):
-            break
-    if not outcomes:
+            continue
+        best = found if best is None or better(found.kept, best.kept) else best
+    if best is None:
         raise refusals[0]
-    return outcomes[-1] if outcomes[-1].kept.verified else outcomes[0]
+    return best
 
 
 def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:

@@ -6,7 +6,7 @@ worth follows from the rule `least_gain`: that much pays for a nozzle.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 from math import floor
@@ -30,7 +30,7 @@ from optimizer.solve.supply import (
     site_choices,
     sized,
 )
-from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, served_limits
+from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, kept_pressures_pa, lowered, served_limits
 
 LEVEL_SHARES = (0.0, 0.3, 0.55, 0.75)  # of the way from the highest to the lowest set pressure
 SITE_LEVEL = 0.3
@@ -45,8 +45,12 @@ Score = tuple[bool, float, float]
 
 @dataclass(frozen=True)
 class Start:
-    """A supply, the placement with the positions that it can serve, the nozzles that each circuit could feed in a quick
-    trial, its flow factor, how good it was, and whether tubing could not feed as many nozzles as the pump."""
+    """Where rounds may start, from a quick trial.
+
+    base: the placement without positions that proved too hard to serve; limits: nozzles that each circuit could feed;
+    factor: flow factor; score: how good it looks; few: whether tubing could not feed as many nozzles as the pump;
+    proven: pressures of the positions that the trial kept in the band; claimed: weighted m² that seem in reach.
+    """
 
     supply: Supply
     base: PlacementProblem
@@ -54,6 +58,8 @@ class Start:
     factor: float
     score: Score
     few: bool
+    proven: Mapping[int, float]
+    claimed: float
 
 
 @dataclass(frozen=True)
@@ -103,6 +109,7 @@ class _Quick:
     def __init__(self, feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> None:
         self.feeder, self.pump, self.base, self.effort = feeder, pump, base, effort
         self.refusals: list[NoDesign] = []
+        self.trials: dict[Supply, Quick | None] = {}
 
     def supplies(self, level: float) -> Iterator[Supply]:
         """Every choice of sites and of circuits for the schedule groups, at one level of set pressure."""
@@ -123,16 +130,31 @@ class _Quick:
                 yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
-        """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows."""
+        """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows.
+
+        From the highest level down until one is worse than that before: tubing only gets wider from there on.
+        """
         levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
-        for set_pa in dict.fromkeys([*tried, *self.above(levels)]):
-            quick = self.trial(replace(supply, set_pa=set_pa))
-            if quick is not None:
-                yield self.start(supply, quick)
-                lower = lowered(quick.trial)
-                if lower is not quick.trial:
-                    yield self.start(supply, replace(quick, trial=lower))
+        best: Score | None = None
+        for set_pa in dict.fromkeys(tried):
+            starts = list(self.starts(replace(supply, set_pa=set_pa)))
+            yield from starts
+            score = max((start.score for start in starts), default=None)
+            if best is not None and (score is None or score < best):
+                break
+            best = score
+        for set_pa in dict.fromkeys(self.above(levels)):
+            yield from self.starts(replace(supply, set_pa=set_pa))
+
+    def starts(self, supply: Supply) -> Iterator[Start]:
+        """The start at a supply's set pressures, and at the lowest that its tubing allows."""
+        quick = self.trial(supply)
+        if quick is not None:
+            yield self.start(supply, quick)
+            lower = lowered(quick.trial)
+            if lower is not quick.trial:
+                yield self.start(supply, replace(quick, trial=lower))
 
     def above(self, levels: Sequence[Sequence[float]]) -> Iterator[tuple[float, ...]]:
         """Levels above those that are safe for the lowest nozzles: one step, and more where few are safe."""
@@ -149,16 +171,26 @@ class _Quick:
         trial, base = quick.trial, quick.base
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         limits = served_limits(trial) if quick.few else fitting_limits(trial)
+        proven = kept_pressures_pa(trial)
         try:
-            base = servable(self.feeder.instance, base, supply)
-            chosen: Sequence[int] = self.placement(base, limits).members()
+            within = servable(self.feeder.instance, base, supply, proven)
+            chosen: Sequence[int] = self.placement(within, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
             chosen = trial.layout.chosen
-        return Start(supply, base, limits, trial.factor, self.score(trial, 0.0, chosen), quick.few)
+        claimed = Selection(Cover(self.base), chosen).value
+        return Start(
+            supply, base, limits, trial.factor, self.score(trial, 0.0, chosen), quick.few, proven, claimed
+        )
 
     def trial(self, supply: Supply) -> Quick | None:
         """A trial at the guessed count: where tubing cannot feed so many, without the positions hardest to serve, then
-        with fewer; with the most where locked positions ask for more. None where none can be fed."""
+        with fewer; with the most where locked positions ask for more. None where none can be fed. Remembered."""
+        if supply not in self.trials:
+            self.trials[supply] = self.tried(supply)
+        return self.trials[supply]
+
+    def tried(self, supply: Supply) -> Quick | None:
+        """The trial of `trial`, made."""
         count = self.guess(supply.set_pa)
         counts = [max(1, round(share * count)) for share in COUNT_SHARES]
         for most in dict.fromkeys([*counts, self.base.per_circuit]):
@@ -173,9 +205,9 @@ class _Quick:
 
     def fed(self, supply: Supply, limits: CircuitLimits) -> Quick:
         """A trial of so many nozzles. Raises NoDesign where leaving out the hardest positions does not help."""
-        base = servable(self.feeder.instance, self.base, supply)
+        base = self.base
         for _ in range(MOST_EASED):
-            placed = self.placement(base, limits)
+            placed = self.placement(servable(self.feeder.instance, base, supply), limits)
             try:
                 return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
             except NoDesign as refusal:

@@ -18,7 +18,16 @@ from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
 from optimizer.solve.servable import hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
-from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, lowered, served_limits, surplus
+from optimizer.solve.trial import (
+    Effort,
+    Feeder,
+    Trial,
+    fitting_limits,
+    kept_pressures_pa,
+    lowered,
+    served_limits,
+    surplus,
+)
 from optimizer.solver import Limits
 
 MOST_ROUNDS = 3
@@ -91,20 +100,21 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     """
     best: Kept | None = None
     told: list[str] = []
-    limits, supply, base = start.limits, start.supply, start.base
+    limits, supply, base, proven = start.limits, start.supply, start.base, start.proven
     search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
         try:
-            placed = _placed(feeder, servable(feeder.instance, base, supply), limits, search)
+            placed = _placed(feeder, servable(feeder.instance, base, supply, proven), limits, search)
             kept = _Round(feeder, search, len(best.trial.layout.chosen) if best else 0).fed(supply, placed)
         except NoDesign:
             if best is None:
                 raise
             break
         told.append(_sentence(number, kept))
-        gained = best is None or _better(kept, best)
+        gained = best is None or better(kept, best)
         best = kept if best is None or gained else best
-        limits, base, trial = fitting_limits(kept.trial), kept.problem, kept.trial
+        limits, trial = fitting_limits(kept.trial), kept.trial
+        proven = kept_pressures_pa(trial)
         if start.few:
             limits = _grown(served_limits(trial), limits)
         if _count(limits) <= len(trial.layout.chosen) < FEW and number == 1:
@@ -263,7 +273,7 @@ def _kept(trial: Trial, placed: Placed) -> Kept:
     return Kept(trial, placed.problem, value, placed.placement.bound, placed.placement.time_limit_hit, placed.note)
 
 
-def _better(one: Kept, other: Kept) -> bool:
+def better(one: Kept, other: Kept) -> bool:
     """Verified first, then more value, then less cost."""
     if one.verified != other.verified:
         return one.verified

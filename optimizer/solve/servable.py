@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,20 +22,27 @@ TOLERANCE = 1e-9  # relative, of the band's edges
 LEAST_M = 1e-9  # of an edge, since sparse graphs drop zeros
 TOUCH_M = 1e-6  # tolerance on a chainage at the end of a corridor edge
 
+NONE: Mapping[int, float] = MappingProxyType({})
+
 Floats = NDArray[np.float64]
 
 
-def servable(instance: Instance, base: PlacementProblem, supply: Supply) -> PlacementProblem:
+def servable(
+    instance: Instance, base: PlacementProblem, supply: Supply, proven: Mapping[int, float] = NONE
+) -> PlacementProblem:
     """The placement without the positions that no pump of the supply can keep in the band.
 
     Left out are those that stay below the band even as a pump's only nozzle, and, unless locked, those that might stand
-    above it where others do not. They stay numbered but cover nothing and serve no continuous line. Raises NoDesign
+    above it where others do not. They stay numbered but cover nothing and serve no continuous line. proven: pressures
+    of positions that a trial kept in the band; what those lose beyond their bound others may lose too. Raises NoDesign
     where none is left, or where a locked one would have to go.
     """
     rules = instance.scenario.rules
     most = highest_pressures_pa(instance, supply)
     reached = np.asarray(most >= rules.band_low_pa * (1.0 - TOLERANCE))
-    safe = np.asarray(most <= rules.band_high_pa * (1.0 + TOLERANCE))
+    lost = [float(most[:, j].max()) - pressure for j, pressure in proven.items()]
+    high_pa = max([rules.band_high_pa + min(lost, default=0.0), *most[:, list(proven)].max(axis=0)])
+    safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE))
     fits: NDArray[np.bool_] = np.any(reached & safe, axis=0)
     if not fits.any():
         fits = np.any(reached, axis=0)

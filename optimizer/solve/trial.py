@@ -18,7 +18,7 @@ from optimizer.progress import Report, Stop
 from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
-from optimizer.solve.assemble import Layout, assemble
+from optimizer.solve.assemble import Layout, assemble, nozzle_names
 from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa, usable_m3_s
 from optimizer.solver import Limits
 from optimizer.verify import settled
@@ -100,8 +100,8 @@ class Feeder:
     def feed(self, supply: Supply, chosen: Sequence[int], limits: CircuitLimits, effort: Effort) -> Trial:
         """The cheapest trial found whose nozzles all stand in the band, else the one closest to it.
 
-        Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet; at
-        last tries the least that a nozzle in the band may draw. Raises NoDesign where no factor gives a run split.
+        Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet,
+        from the least that a nozzle in the band may draw. Raises NoDesign where no factor gives a run split.
         """
         bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen), limits, 1.0)
         bracket = _Bracket(_least_factor(bare))
@@ -113,15 +113,18 @@ class Feeder:
             try:
                 trial = self._try(supply.pump, chosen, problem, effort, trials[-1].layout.plan if trials else None)
             except NoDesign as error:
+                if factor <= bracket.bold:
+                    break
                 refusal, bracket = error, replace(bracket, safe=factor)
-                factor = bracket.middle
+                factor = bracket.middle if trials else bracket.bold  # the boldest tells at once whether any can
             else:
                 trials.append(trial)
                 bracket, factor = _narrowed(bracket, trial, refusal is not None)
             if bracket.closed or self.stop():
                 break
         if not trials:
-            trials.append(self._try(supply.pump, chosen, replace(bare, flow_factor=bracket.bold), effort))
+            assert refusal is not None
+            raise refusal
         return min(trials, key=_rank)
 
     def again(self, trial: Trial, effort: Effort) -> Trial:
@@ -231,6 +234,13 @@ def by_pump(made: Layout, per_circuit: Iterable[int]) -> CircuitLimits:
     """Values by circuit, put as [pumps][circuits]."""
     values = list(zip((circuit.pump for circuit in made.plan.circuits), per_circuit, strict=True))
     return tuple(tuple(v for p, v in values if p == pump) for pump in range(len(made.problem.pumps)))
+
+
+def kept_pressures_pa(trial: Trial) -> dict[int, float]:
+    """Pressure of each position of a trial; none where one stands outside the band."""
+    names, chosen = nozzle_names(trial.layout.plan), trial.layout.chosen
+    at = {name: chosen[k] for k, name in names.items()}
+    return {at[nozzle.id]: nozzle.pressure_pa for nozzle in trial.design.nozzles} if trial.band_kept else {}
 
 
 def surplus(trial: Trial) -> int:
