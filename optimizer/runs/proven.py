@@ -19,10 +19,9 @@ from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
 from optimizer.solver import Limits, solve
 
-TUBES_MOST = (
-    2000  # beyond, branch and bound adds nothing in minutes (none at 2,500: model.md, section 2 as well)
-)
+TUBES_MOST = 1000  # 0-1 variables beyond which branch and bound adds too little for its time
 CUT_ROUNDS = 30
+CUT_WORK = 12_000  # rounds of cuts times 0-1 variables, at most: a relaxation of 5,000 takes seconds
 CUT_GAIN = 1e-3  # a round that adds less than this share of the bound is idle
 IDLE_ROUNDS = 2  # idle rounds one after the other that end the cutting
 
@@ -81,7 +80,7 @@ def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
     """Optimum of the relaxation after rounds of cuts, which stay in the model; -inf where none was
     reached."""
     best, idle = -math.inf, 0
-    for _ in range(CUT_ROUNDS):
+    for _ in range(max(1, min(CUT_ROUNDS, CUT_WORK // _tubes(model.data)))):
         try:
             outcome = solve(model, stage="cost bound", stop=stop)
         except SolverLimit:  # stopped

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.hydraulics.epanet_reference import pressures_by_epanet
 
 from optimizer.design import Design, read_design
 from optimizer.progress import never, silent
@@ -18,6 +17,7 @@ from optimizer.publish import publish
 from optimizer.scenario import Scenario, read_scenario
 from optimizer.study import Study, StudySettings, study
 from optimizer.verify import discrepancies
+from tests.hydraulics.epanet_reference import pressures_by_epanet
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 
