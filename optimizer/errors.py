@@ -3,6 +3,7 @@
     HaarlineError            1   anything that this application raises on purpose
     +-- InputFaults          2   the files are at fault; `.faults` holds every fault found, not the first
     +-- DesignFileError      2   a design.json that cannot be read as a design
+        +-- UnsoundDesign    3   it can be read, but its network, references or polygons cannot be as written
     +-- NoDesign             3   no design meets the rules; `.rule` names the rule in conflict
         +-- Unfed            3   tubing cannot bring a nozzle into the band; `.nozzle` is its number in the run problem
     +-- SolverError          1   the solver broke down or gave an answer that contradicts itself
@@ -62,6 +63,12 @@ class DesignFileError(HaarlineError):
     """A design file cannot be read as a design; the message names file, item and mend."""
 
     exit_status = 2
+
+
+class UnsoundDesign(DesignFileError):
+    """A design that was read cannot be as it is written, so nothing proves it; the message names what is off."""
+
+    exit_status = 3
 
 
 class NoDesign(HaarlineError):

@@ -21,7 +21,7 @@ from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from hydraulics.pump import Pump as Supply
 from hydraulics.steady_tree import SteadyState, solve_tree
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Nozzle, Pump, Verification
-from optimizer.errors import DesignFileError
+from optimizer.errors import UnsoundDesign
 
 PRESSURE_TOLERANCE = 1e-6  # relative, of a stored pressure or flow
 AREA_TOLERANCE = 1e-4  # relative, of a stored area
@@ -57,7 +57,7 @@ def settled(design: Design, band_pa: tuple[float, float]) -> Design:
 def verify(design: Design) -> Verification:
     """What the full nonlinear state and the exact areas say of a design, whatever it says of itself.
 
-    Raises DesignFileError when its network or its polygons are unsound.
+    Raises UnsoundDesign when its network or its polygons are unsound.
     """
     return _verification(design, circuit_states(design), design.verification.band_pa)
 
@@ -65,18 +65,18 @@ def verify(design: Design) -> Verification:
 def circuit_states(design: Design) -> tuple[CircuitState, ...]:
     """The steady state of each circuit; circuits are solved one at a time.
 
-    Raises DesignFileError naming the circuit whose network is unsound.
+    Raises UnsoundDesign naming the circuit whose network is unsound.
     """
     problems = list(_reference_problems(design))
     if problems:
-        raise DesignFileError("\n".join(problems))
+        raise UnsoundDesign("\n".join(problems))
     return tuple(_circuit_state(design, pump, circuit) for pump in design.pumps for circuit in pump.circuits)
 
 
 def discrepancies(design: Design) -> tuple[str, ...]:
     """Sentences on every stored figure that is off, by more than 1e-6 (pressure, flow) or 1e-4 (area); () if none.
 
-    Raises DesignFileError when the network or the polygons are unsound.
+    Raises UnsoundDesign when the network or the polygons are unsound.
     """
     fresh = settled(design, design.verification.band_pa)
     return tuple([*_laws(design), *_nozzle_figures(design, fresh), *_verification_figures(design, fresh)])
@@ -96,7 +96,7 @@ def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
         supply = Supply(pump.set_pressure_pa, pump.capacity_m3_s, max(pump.limit_pa, pump.set_pressure_pa))
         return _named_state(circuit, pump, nozzles, net, solve_tree(net, supply, design.water))
     except HydraulicsError as error:
-        raise DesignFileError(f"circuit {circuit}: {error}") from error
+        raise UnsoundDesign(f"circuit {circuit}: {error}") from error
 
 
 def _hydraulic_link(link: Link) -> hydraulic.Link:
@@ -182,13 +182,13 @@ def _covered_area_m2(design: Design) -> float:
 
 
 def _polygon(what: str, raw: GeoJson) -> Any:
-    """The polygon of a GeoJSON geometry; DesignFileError naming it where it is none."""
+    """The polygon of a GeoJSON geometry; UnsoundDesign naming it where it is none."""
     try:
         found = geometry_of(raw)
     except GeometryError as error:
-        raise DesignFileError(f"{what}: {error}") from error
+        raise UnsoundDesign(f"{what}: {error}") from error
     if found.geom_type not in ("Polygon", "MultiPolygon") or found.is_empty:
-        raise DesignFileError(f"{what}: {found.geom_type} without area; give a polygon")
+        raise UnsoundDesign(f"{what}: {found.geom_type} without area; give a polygon")
     return found
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, permutations
+from itertools import combinations
 from math import ceil, floor
 
 import numpy as np
@@ -130,14 +131,16 @@ def group_choices(instance: Instance, per_group: Sequence[int]) -> Iterator[tupl
 
     Circuits of one pump are alike, so only their sorted groups count.
     """
-    size = instance.option.circuits
-    labels = [group for group, count in enumerate(per_group) for _ in range(count)]
-    seen = set()
-    for order in permutations(labels) if len(set(labels)) > 1 else [tuple(labels)]:
-        choice = tuple(tuple(sorted(order[p * size : (p + 1) * size])) for p in range(instance.option.pumps))
-        if choice not in seen:
-            seen.add(choice)
-            yield choice
+    size, left = instance.option.circuits, Counter(dict(enumerate(per_group)))
+
+    def dealt(pumps: int, left: Counter[int]) -> Iterator[tuple[tuple[int, ...], ...]]:
+        if pumps == 0:
+            yield ()
+            return
+        for own in sorted(set(combinations(sorted(left.elements()), size))):
+            yield from ((own, *others) for others in dealt(pumps - 1, left - Counter(own)))
+
+    return dealt(instance.option.pumps, left)
 
 
 def run_layout(instance: Instance, chosen: Sequence[int]) -> Layout:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from optimizer.design import Design, design_text, read_design
-from optimizer.errors import DesignFileError
+from optimizer.errors import DesignFileError, UnsoundDesign
 from optimizer.verify import discrepancies, verify
 from tests.hydraulics.epanet_reference import pressures_by_epanet
 from tests.optimizer.small_designs import BAND_PA, two_circuits
@@ -79,8 +79,9 @@ def test_an_edited_pressure_is_named() -> None:
 def test_swapped_circuits_are_named() -> None:
     swap = {"C1": "C2", "C2": "C1"}
     links = tuple(replace(link, circuit=swap[link.circuit]) for link in DESIGN.links)
-    with pytest.raises(DesignFileError, match=r"nozzle N001: no link of its circuit C1 ends at its node C1-0"):
+    with pytest.raises(UnsoundDesign, match=r"nozzle N001: no link of its circuit C1 ends at its node C1-0") as refused:
         discrepancies(replace(DESIGN, links=links))
+    assert refused.value.exit_status == 3
     flows = {swap[circuit]: flow for circuit, flow in DESIGN.verification.flow_m3_s.items()}
     proof = replace(DESIGN.verification, flow_m3_s=flows)
     assert any("flow of circuit C1" in sentence for sentence in discrepancies(replace(DESIGN, verification=proof)))
