@@ -45,7 +45,7 @@ IN_cv: passes of c into v, 1 at its pump. Flow is counted in nozzles. Each row s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 import pyomo.environ as pyo
@@ -292,17 +292,9 @@ def trench(model: Any, c: int, s: int) -> Any:
 def connect(model: Any, cut: Cut) -> Any:
     """sum X_ad into K >= 1, or >= IN_cv of a junction v in K: over passes of the cut's circuits."""
     passes: list[Pass] = model.data.passes
-    entering = [
-        a
-        for a, one in enumerate(passes)
-        if one.circuit in cut.circuits and one.end in cut.inside and one.start not in cut.inside
-    ]
+    enters = [p.circuit in cut.circuits and p.end in cut.inside and p.start not in cut.inside for p in passes]
+    entering = [a for a, does in enumerate(enters) if does]
     return _laid(model, entering) >= (1 if cut.reached is None else _reached(model, *cut.reached))
-
-
-def laid_values(model: Any, values: Mapping[Any, float]) -> dict[int, float]:
-    """Value of each pass in a solution, all sizes together."""
-    return {a: sum(values[model.X[a, d]] for d in _sizes(model)) for a in range(len(model.data.passes))}
 
 
 def _sizes(model: Any) -> range:
@@ -343,18 +335,14 @@ def _leaving(model: Any, c: int, v: int) -> Any:
     data: Contracted = model.data
     sizes = _sizes(model)
     passes, stubs = model.at.out_of.get((c, v), []), model.at.stubs_at.get((c, v), [])
-    through = pyo.quicksum(
-        model.g[a, d] + data.passes[a].nozzles * model.X[a, d] for a in passes for d in sizes
-    )
+    through = pyo.quicksum(model.g[a, d] + data.passes[a].nozzles * model.X[a, d] for a in passes for d in sizes)
     ended = pyo.quicksum(data.stubs[t].nozzles * model.W[t, d] for t in stubs for d in sizes)
     through += pyo.quicksum(model.m[a] for a in passes if a in model.m)
     return through + ended + pyo.quicksum(model.o[key] for key in model.at.own_at.get((c, v), []))
 
 
 def start_values(model: Any, passes: set[int], stubs: set[int], owner: list[int]) -> Any:
-    """Zeros for the passes and stubs that a start leaves out, and who feeds nozzles on junctions; the solver chooses
-    sizes and completes the rest.
-    """
+    """Zeros for what a start leaves out, and who feeds nozzles on junctions; the solver chooses sizes and the rest."""
     values = ComponentMap((model.X[a, d], 0.0) for a, d in model.X if a not in passes)
     values.update((model.W[t, d], 0.0) for t, d in model.W if t not in stubs)
     values.update((model.o[c, k], float(owner[k] == c)) for c, k in model.o)

@@ -14,7 +14,7 @@ from optimizer.progress import Progress, Report, Stop
 from optimizer.runs.contracted import Contracted, contracted
 from optimizer.runs.cuts import violated_cuts
 from optimizer.runs.forest import Forest
-from optimizer.runs.model import build, connect, laid_values, make_integral, start_values
+from optimizer.runs.model import build, connect, make_integral, start_values
 from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
 from optimizer.solver import Limits, solve
@@ -96,6 +96,12 @@ def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
         for cut in cuts:
             model.connect.add(connect(model, cut))
     return best
+
+
+def laid_values(model: Any, values: Mapping[Any, float]) -> dict[int, float]:
+    """Value of each pass in a solution, all sizes together."""
+    sizes = range(len(model.data.prepared.sizes))
+    return {a: sum(values[model.X[a, d]] for d in sizes) for a in range(len(model.data.passes))}
 
 
 def _tubes(data: Contracted) -> int:

@@ -15,10 +15,10 @@ from optimizer.progress import never, silent
 from optimizer.runs.budget import budget_pressures_pa
 from optimizer.runs.contracted import CLASS, above, below, contracted
 from optimizer.runs.cuts import violated_cuts
-from optimizer.runs.model import build, laid_values, make_integral
+from optimizer.runs.model import build, make_integral
 from optimizer.runs.prepared import prepare
 from optimizer.runs.problem import RunProblem
-from optimizer.runs.proven import forest_of_values, prove, relaxation_with_cuts
+from optimizer.runs.proven import forest_of_values, laid_values, prove, relaxation_with_cuts
 from optimizer.runs.split import split
 from optimizer.runs.written import forest_of
 from optimizer.solver import Limits, relaxation_bound, solve
