@@ -106,11 +106,16 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     makes it so, where there is no design at all, and SolverLimit where stop or time limit came before the first.
     """
     clock = _Clock(stop, settings.time_limit_s)
+    with clock.stage("bound"):
+        report(Progress("bound"))
+        bound = _bound(instance)
     solved: list[Solved] = []
     refusals: list[NoDesign] = []
     for pump in instance.pumps:
+        if solved and clock.stopped():
+            break
         try:
-            solved.append(_with_pump(instance, pump, settings, report, clock))
+            solved.append(_with_pump(instance, pump, bound, settings, report, clock))
         except NoDesign as refusal:
             refusals.append(refusal)
     if not solved and clock.stopped():
@@ -148,17 +153,26 @@ def placement_problem(instance: Instance, per_circuit: int) -> PlacementProblem:
     )
 
 
-def _with_pump(
-    instance: Instance, pump: PumpType, settings: SolveSettings, report: Report, clock: _Clock
-) -> Solved:
+def _bound(instance: Instance) -> float:
+    """V(N_max): what no design inside the band can pass, with whichever pump type; the largest feeds most nozzles."""
+    base = _base(instance, max(instance.pumps, key=lambda pump: pump.delivery_m3_s))
+    most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
+    return value_bound(sized(base, most))
+
+
+def _base(instance: Instance, pump: PumpType) -> PlacementProblem:
+    """The placement with as many nozzles as a pump can feed where each draws least. Raises NoDesign at sight."""
     least_flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
     base = placement_problem(instance, nozzles_within(instance, pump, least_flow))
     require_possible(base)
+    return base
+
+
+def _with_pump(
+    instance: Instance, pump: PumpType, bound: float, settings: SolveSettings, report: Report, clock: _Clock
+) -> Solved:
+    base = _base(instance, pump)
     feeder = Feeder(instance, report, clock.stopped)
-    with clock.stage("bound"):
-        report(Progress("bound"))
-        most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
-        bound = value_bound(sized(base, most))
     with clock.stage("explore"):
         starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))
     with clock.stage("rounds"):
