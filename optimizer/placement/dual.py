@@ -1,4 +1,4 @@
-"""Bound from prices: Lagrangean decomposition by line (model.md, section 1 D).
+"""Bound from prices: Lagrangean decomposition by line.
 
 Relaxed are the rows (1) of model A for cells that several intervals cover, with multipliers m_c in
 [0, v_c], and the capacity of the circuits, with a price p_g for a nozzle of each schedule group. With room

@@ -3,7 +3,7 @@
 A cell is covered from a line by *intervals*, maximal sets of consecutive candidates. With a worth for
 each interval that is hit and a price for each nozzle, the best choice on a track is a longest path over
 its candidates: the gain of the next nozzle j behind i is what those intervals of j are worth that do not
-hold i (a nozzle before i shares no interval with j that i does not). model.md, section 1, C and D.
+hold i (a nozzle before i shares no interval with j that i does not).
 """
 
 from __future__ import annotations

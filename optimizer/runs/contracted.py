@@ -25,7 +25,10 @@ LINES = 6  # pieces of a loss curve
 SUPPLY_LINES = 4
 Line = tuple[float, float]  # slope (Pa a nozzle) and value at 0 (Pa)
 Floats = NDArray[np.float64]
-CLASS = "one tubing size along each part of a segment between junctions that a circuit feeds from one end"
+CLASS = (
+    "these nozzles, pump sites, set pressures and most nozzles a circuit; one tubing size along each part of a segment "
+    "between junctions that a circuit feeds from one end"
+)
 
 
 @dataclass(frozen=True)

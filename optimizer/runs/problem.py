@@ -65,7 +65,7 @@ class RunProblem:
 
     group: [K] schedule group of each nozzle; tubing: sizes on offer; sizes_at_most: different sizes in
     one design; flow_factor: share of the highest possible nozzle flow that the head budget reckons with
-    (1 is safe on trees, model.md section 2; less is a trial that verification must pass).
+    (1 is safe on trees; less is a trial that verification must pass).
     """
 
     layout: Layout

@@ -85,8 +85,8 @@ def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
             outcome = solve(model, stage="cost bound", stop=stop)
         except SolverLimit:  # stopped
             return best
-        if outcome.incumbent is None:
-            return -math.inf
+        if outcome.status != "optimal" or outcome.incumbent is None:  # a stop leaves a value that bounds nothing
+            return best
         idle = 0 if outcome.incumbent - best > CUT_GAIN * abs(outcome.incumbent) else idle + 1
         best = outcome.incumbent
         report(Progress("cost bound", bound=best, note=f"{len(model.connect)} connectivity cuts"))

@@ -27,7 +27,7 @@ SITE = example_site()
 DESIGN = example_design(SITE)
 STUDY = example_study(example_alternative(DESIGN), refused_alternative())
 
-# design.md, section 3: the members of an alternative in study.json
+# the members of an alternative in study.json
 CONTRACT = [
     "option",
     "status",

@@ -139,7 +139,7 @@ ESTATES = {  # circuits and pump sites, every one full to the last nozzle
 @pytest.mark.parametrize("case", ESTATES)
 @pytest.mark.parametrize("seed", (5, 6))
 def test_full_capacity_is_fed_and_real_pressures_stand_above_the_budget(case: str, seed: int) -> None:
-    """The safe property of model.md section 2: with highest flows in the head budget no real nozzle stands lower."""
+    """The safe property of flow factor 1: with highest flows in the head budget no real nozzle stands lower."""
     circuits, sites = ESTATES[case]
     c, spots = estate(seed, across=3, down=2, pitch_m=5.0)
     problem = problem_of(c, spots, circuits(len(spots.line)), sites=sites)

@@ -1,4 +1,4 @@
-"""Every bad input that issue 2 lists gets a fault with file, path, value and mend; all of them at once."""
+"""Every kind of bad input gets a fault with file, path, value and mend; all of them at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A sound scenario arrives in SI with its defaults spelled out; the demo sites are what issue 2 asks for."""
+"""A sound scenario arrives in SI with its defaults spelled out; the demo sites are as large as they claim."""
 
 from __future__ import annotations
 
