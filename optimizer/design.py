@@ -37,7 +37,7 @@ class Pump:
     set_pressure_pa: float
     limit_pa: float
     capacity_m3_s: float
-    reserve: float
+    reserve: Annotated[float, Field(ge=0, lt=1)]
     circuits: tuple[str, ...]
 
 

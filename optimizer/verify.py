@@ -20,6 +20,7 @@ from hydraulics.errors import HydraulicsError
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from hydraulics.pump import Pump as Supply
 from hydraulics.steady_tree import SteadyState, solve_tree
+from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Nozzle, Pump, Verification
 from optimizer.errors import UnsoundDesign
 
@@ -79,7 +80,8 @@ def discrepancies(design: Design) -> tuple[str, ...]:
     Raises UnsoundDesign when the network or the polygons are unsound.
     """
     fresh = settled(design, design.verification.band_pa)
-    return tuple([*_laws(design), *_nozzle_figures(design, fresh), *_verification_figures(design, fresh)])
+    of_nozzles, of_proof = _nozzle_figures(design, fresh), _verification_figures(design, fresh)
+    return (*_laws(design), *_water_figures(design), *of_nozzles, *of_proof)
 
 
 def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
@@ -203,6 +205,19 @@ def _laws(design: Design) -> Iterator[str]:
     for name, value in expected.items():
         if getattr(design, name) != value:
             yield f"{name}: stored {getattr(design, name)!r}, computed with {value!r}"
+
+
+def _water_figures(design: Design) -> Iterator[str]:
+    """Stored density and viscosity that are not those of water at the stored temperature."""
+    try:
+        expected = water_at(design.water.temperature_c)
+    except HydraulicsError as error:
+        yield f"water: {error}"
+        return
+    for name in ("density_kg_m3", "viscosity_pa_s"):
+        text = _off(getattr(design.water, name), getattr(expected, name), PRESSURE_TOLERANCE)
+        if text:
+            yield f"water: {name} {text}"
 
 
 def _nozzle_figures(design: Design, fresh: Design) -> Iterator[str]:

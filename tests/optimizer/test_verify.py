@@ -95,6 +95,13 @@ def test_psi_for_pascal_is_named() -> None:
     assert any("high_faults" in sentence for sentence in discrepancies(replace(DESIGN, verification=proof)))
 
 
+def test_water_that_is_not_of_its_temperature_is_named() -> None:
+    """The file's temperature, density and viscosity must belong together; beyond 60 C nothing is known here."""
+    for temperature_c, words in ((DESIGN.water.temperature_c + 1, "water: viscosity_pa_s stored"), (90.0, "water: ")):
+        water = replace(DESIGN.water, temperature_c=temperature_c)
+        assert any(sentence.startswith(words) for sentence in discrepancies(replace(DESIGN, water=water)))
+
+
 def test_an_area_off_by_two_in_ten_thousand_is_named() -> None:
     proof = replace(DESIGN.verification, covered_area_m2=DESIGN.verification.covered_area_m2 * 1.0002)
     (sentence,) = discrepancies(replace(DESIGN, verification=proof))
@@ -125,6 +132,7 @@ def test_uniform_flow_would_be_caught() -> None:
         (lambda d: d["links"][1].update(bore_m=-0.004), "bore_m = -0.004"),
         (lambda d: d["links"][1].update(colour="red"), r"links\[1\]\.colour"),
         (lambda d: d["links"][3].update({"from": "nowhere"}), "link C1-L3: no node nowhere"),
+        (lambda d: d["pumps"][0].update(reserve=-0.5), r"pumps\[0\]\.reserve"),
         (lambda d: d.update(schema_version=2), "schema_version: 2 is not 1"),
         (lambda d: d["nozzles"][0].update(footprint={"type": "Polygon", "coordinates": []}), "footprint|geometry"),
         (lambda d: d["pumps"][0].update(circuits=["C1"]), "no pump feeds its circuit C2"),
