@@ -28,9 +28,9 @@ from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
-QUICK = (0.6, 2)  # evaluations a nozzle and flow factors of the trials that choose sites and set pressure
-ROUND = (2.0, 3)  # of those in the rounds
-POLISH = (10.0, 1)  # of the last ones, which begin from the plan that the rounds kept
+QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
+ROUND = (2.0, 400, 3)  # of those in the rounds
+POLISH = (10.0, 500, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 CLAIM = 1.1  # times the value reached, from which on another start is tried too

@@ -34,6 +34,7 @@ from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, kept_pr
 
 LEVEL_SHARES = (0.0, 0.3, 0.55, 0.75)  # of the way from the highest to the lowest set pressure
 SITE_LEVEL = 0.3
+WORSE = 0.02  # share of the best score by which a level is clearly worse
 COUNT_SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)  # of the count, in turn until tubing can feed it
 MEAN_SHARE = 0.7  # guess of the mean real pressure: this far from the band's low edge to the set pressure
 MOST_GROUPINGS = 12
@@ -132,7 +133,7 @@ class _Quick:
     def levels(self, supply: Supply) -> Iterator[Start]:
         """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows.
 
-        From the highest level down until one is worse than that before: tubing only gets wider from there on.
+        From the highest level down until one is clearly worse than the best: tubing only gets wider from there on.
         """
         levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
@@ -141,9 +142,9 @@ class _Quick:
             starts = list(self.starts(replace(supply, set_pa=set_pa)))
             yield from starts
             score = max((start.score for start in starts), default=None)
-            if best is not None and (score is None or score < best):
+            if best is not None and (score is None or _clearly_worse(score, best)):
                 break
-            best = score
+            best = score if best is None or score is None else max(score, best)
         for set_pa in dict.fromkeys(self.above(levels)):
             yield from self.starts(replace(supply, set_pa=set_pa))
 
@@ -270,6 +271,10 @@ class _Quick:
         cost = trial.cost * len(chosen or own) / len(own) + more_cost
         value = Selection(Cover(self.base), chosen or own).value
         return trial.band_kept, value - worth_of_money * cost, -cost
+
+
+def _clearly_worse(score: Score, best: Score) -> bool:
+    return score[0] < best[0] or score[1] < best[1] - WORSE * abs(best[1])
 
 
 def _no_level(feeder: Feeder, sites: tuple[int, ...]) -> NoDesign:

@@ -25,17 +25,17 @@ from optimizer.verify import settled
 
 FIRST_FACTOR = 0.93
 FACTOR_CLOSE = 0.01
-LEAST_EVALUATIONS = 100
 WARM_SHARE = 0.3  # share of the evaluations that a further flow factor gets, begun from the plan before
 COUNT_TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True)
 class Effort:
-    """Search that a run split gets: evaluations of the primal for each nozzle, flow factors to try and the first of
-    them, limits of the model if asked."""
+    """Search that a run split gets: evaluations of the primal for each nozzle and at least, flow factors to try and
+    the first of them, limits of the model if asked."""
 
     evaluations: float
+    least: int
     factors: int
     seed: int
     factor: float = FIRST_FACTOR
@@ -138,11 +138,11 @@ class Feeder:
     def _try(
         self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort, start: RunPlan | None = None
     ) -> Trial:
-        evaluations = effort.evaluations * (WARM_SHARE if start else 1.0)
+        evaluations = max(effort.least, effort.evaluations * len(chosen)) * (WARM_SHARE if start else 1.0)
         plan = split(
             problem,
             seed=effort.seed,
-            evaluations=max(LEAST_EVALUATIONS, round(evaluations * len(chosen))),
+            evaluations=round(evaluations),
             limits=effort.model,
             start=start,
             report=self.report,

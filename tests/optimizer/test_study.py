@@ -18,6 +18,7 @@ from optimizer.scenario import Scenario, read_scenario
 from optimizer.study import Study, StudySettings, study
 from optimizer.verify import discrepancies
 from tests.hydraulics.epanet_reference import pressures_by_epanet
+from tests.optimizer.expected_figures import differences
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 
@@ -47,6 +48,10 @@ def designs(folder: Path) -> Iterator[Design]:
 def test_three_alternatives_are_verified(answered: Study) -> None:
     assert [a.option for a in answered.alternatives] == ["one_pump", "two_pumps", "one_pump_two_circuits"]
     assert all(a.verified and a.status == "verified" and a.reason is None for a in answered.alternatives)
+
+
+def test_figures_are_those_expected(answered: Study) -> None:
+    assert differences(SCENARIOS / "first_look", answered) == []
 
 
 def test_gaps_are_proven_and_ordered(answered: Study) -> None:
@@ -148,7 +153,9 @@ def test_the_bill_adds_up(answered: Study) -> None:
 
 def test_zones_of_two_schedules_need_two_circuits() -> None:
     scenario = read_scenario(SCENARIOS / "two_schedules")
-    one, two = study(scenario, StudySettings(workers=1), silent, never).alternatives
+    answered = study(scenario, StudySettings(workers=1), silent, never)
+    assert differences(SCENARIOS / "two_schedules", answered) == []
+    one, two = answered.alternatives
     assert one.status == "no_design" and one.reason is not None and one.nozzle_count is None
     assert "2 schedule groups" in one.reason and "may not share a circuit" in one.reason
     assert two.verified and two.design is not None
