@@ -13,6 +13,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
 STOPPED = 130
 NOTHING_VERIFIED = 3
+ONE_SIGNAL_S = 0.5  # `timeout` and some shells signal twice at once: that is one wish to stop
 DEBUG = "HAARLINE_DEBUG"  # set to 1 to see the traceback of a defect
 
 app = typer.Typer(
@@ -191,10 +193,15 @@ def _unknown_option(name: str, known: Sequence[str]) -> InputFault:
 def _stopping() -> Iterator[threading.Event]:
     """An event that the first Ctrl-C or SIGTERM sets; the second ends this process and its workers."""
     stopped = threading.Event()
+    asked_s = -math.inf
 
     def on_signal(_number: int, _frame: FrameType | None) -> None:
+        nonlocal asked_s
         if stopped.is_set():
-            _end_at_once()
+            if time.monotonic() > asked_s + ONE_SIGNAL_S:
+                _end_at_once()
+            return
+        asked_s = time.monotonic()
         stopped.set()
         print("\nStopping; the best so far is kept. Once more to end at once.", file=sys.stderr, flush=True)
 

@@ -6,10 +6,12 @@ One process a job: HiGHS keeps its own threads quiet, and a job that does not an
 from __future__ import annotations
 
 import multiprocessing
+import os
 import queue
 import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import forkserver, resource_tracker
 from typing import Any, TypeVar
 
 from optimizer.progress import Report, Stop
@@ -30,6 +32,7 @@ def run_jobs(jobs: Sequence[Job[Answer]], workers: int, report: Report, stop: St
     """
     if workers <= 1 or len(jobs) <= 1:
         return tuple(job(report, stop) for job in jobs)
+    _start_server()
     context = multiprocessing.get_context("forkserver")
     messages, flag = context.Queue(), context.Event()
     with ProcessPoolExecutor(workers, context, _receive, (messages, flag)) as pool:
@@ -38,10 +41,21 @@ def run_jobs(jobs: Sequence[Job[Answer]], workers: int, report: Report, stop: St
         return tuple(future.result() for future in futures)
 
 
+def _start_server() -> None:
+    """Start the server that forks workers, deaf to the SIGTERM that a service or `timeout` sends to all processes."""
+    resource_tracker.ensure_running()  # it would lift the mask
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+
+
 def _receive(messages: Any, flag: Any) -> None:
-    """Set up a worker: its channel back, its stop flag; Ctrl-C is the main process's to answer."""
+    """Set up a worker: its channel back, its stop flag; a signal to all processes is the main one's to answer."""
     global _messages, _stopped
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.setsid()
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})  # the pool ends its workers by it
     _messages, _stopped = messages, flag
 
 
