@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from geometry.site_file import RECORDS
+from optimizer import catalogue_file, scenario_file
+from optimizer.fields import Table
 from optimizer.scenario import read_scenario
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -37,6 +40,13 @@ def test_the_short_commands_run(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stderr
 
 
+def test_every_key_of_the_files_is_told() -> None:
+    told = set(re.findall(r"`(\w+)`", README))
+    tables = [v for m in (catalogue_file, scenario_file) for v in vars(m).values() if isinstance(v, type)]
+    for record in [*RECORDS.values(), *(table for table in tables if issubclass(table, Table))]:
+        assert set(record.model_fields) <= told, record
+
+
 def test_links_lead_somewhere() -> None:
     for target in re.findall(r"\]\(([^)#]+)\)", README):
         assert (ROOT / target).exists(), target
@@ -45,6 +55,5 @@ def test_links_lead_somewhere() -> None:
 @pytest.mark.parametrize("name", ["first_look", "two_schedules", "orchard_fair"])
 def test_demo_scenarios_say_that_they_are_invented(name: str) -> None:
     assert read_scenario(ROOT / "scenarios" / name).name == name
-    for path in (ROOT / "scenarios" / name).glob("*.*"):
-        if path.suffix in (".toml", ".geojson"):
-            assert "nvented" in path.read_text(encoding="utf-8"), path
+    for file in ("scenario.toml", "site.geojson", "../catalogue.toml"):
+        assert "nvented" in (ROOT / "scenarios" / name / file).read_text(encoding="utf-8"), file
