@@ -79,12 +79,6 @@ def covered_area_m2(polygons: Polygons, zones: Sequence[Zone]) -> float:
     return float(shapely.area(shapely.intersection(shapely.union_all(np.asarray(polygons)), ground)))
 
 
-def covered_by_zone(polygons: Polygons, zones: Sequence[Zone]) -> dict[str, float]:
-    """Exact area covered within each zone by name, m2; ground of two zones counts in both."""
-    mist = shapely.union_all(np.asarray(polygons))
-    return {zone.name: float(shapely.area(shapely.intersection(mist, zone.polygon))) for zone in zones}
-
-
 def zone_area_m2(zones: Sequence[Zone]) -> float:
     """Exact area of the union of zones."""
     return float(shapely.area(shapely.union_all([zone.polygon for zone in zones])))

@@ -42,12 +42,6 @@ class NozzleCurve:
         """Flow at an inlet pressure; same shape; 0 where the check valve is closed."""
         return self.k * np.maximum(np.asarray(pressure_pa, dtype=float) - self.p0_pa, 0.0) ** self.n
 
-    def flow_slope_m3_s_pa(self, pressure_pa: ArrayLike) -> Floats:
-        """Derivative of the flow by the pressure; same shape; 0 where closed."""
-        above = np.asarray(pressure_pa, dtype=float) - self.p0_pa
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(above > 0, self.k * self.n * np.abs(above) ** (self.n - 1), 0.0)
-
     def pressure_pa(self, flow_m3_s: ArrayLike) -> Floats:
         """Inlet pressure that gives a flow; same shape; p0 at flow 0. Raises RangeError below 0."""
         flow = np.asarray(flow_m3_s, dtype=float)

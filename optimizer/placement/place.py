@@ -130,13 +130,6 @@ def value_bound(problem: PlacementProblem) -> float:
     return search.bound
 
 
-def marginal_values(problem: PlacementProblem, chosen: Iterable[int]) -> FloatArray:
-    """Weighted m² lost when each of the chosen candidates, in the order given, is dropped alone."""
-    members = list(chosen)
-    selection = Selection(Cover(problem), members)
-    return np.array([selection.loss(j) for j in members], dtype=float)
-
-
 def _search(
     problem: PlacementProblem, start: Iterable[int], gap: float, limits: Limits, report: Report, stop: Stop
 ) -> tuple[_Search, IntArray]:

@@ -55,8 +55,3 @@ class RunPlan:
     def cost(self) -> float:
         """Tubing and trench together."""
         return self.tubing_cost + self.trench_cost
-
-    @property
-    def gap(self) -> float:
-        """Relative distance of the cost from its bound."""
-        return max(0.0, self.cost - self.cost_bound) / self.cost if self.cost > 0 else 0.0

@@ -9,14 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geometry.cells import coverage_cells
-from geometry.coverage import (
-    covered_area_m2,
-    covered_by_zone,
-    incidence,
-    merge_cells,
-    zone_area_m2,
-    zone_touch,
-)
+from geometry.coverage import covered_area_m2, incidence, merge_cells, zone_area_m2, zone_touch
 from geometry.errors import ArgumentError
 from geometry.footprint import reach_shapes
 from geometry.site import Zone
@@ -126,9 +119,7 @@ def test_covered_area_is_that_of_random_points(centres: list[tuple[float, float]
     )
 
 
-def test_by_zone_ground_of_two_zones_counts_in_both() -> None:
-    everywhere = [shapely.box(-1, -1, 20, 20)]
-    assert covered_by_zone(everywhere, [LAWN, TERRACE]) == pytest.approx({"lawn": 60.0, "terrace": 24.0})
+def test_ground_of_two_zones_counts_once() -> None:
     assert zone_area_m2([LAWN, TERRACE]) == pytest.approx(72.0)
 
 

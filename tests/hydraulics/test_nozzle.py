@@ -49,17 +49,9 @@ def test_pressure_and_flow_are_inverse(curve: NozzleCurve, over_pa: float) -> No
     assert back - curve.p0_pa == pytest.approx(over_pa, rel=1e-9, abs=1e-6)
 
 
-@given(curves, st.floats(1e4, 1e7))
-def test_the_slope_is_the_derivative(curve: NozzleCurve, over_pa: float) -> None:
-    pressure, step = curve.p0_pa + over_pa, 1e-3 * over_pa
-    secant = np.diff(curve.flow_m3_s([pressure - step, pressure + step]))[0] / (2 * step)
-    assert float(curve.flow_slope_m3_s_pa(pressure)) == pytest.approx(secant, rel=1e-5)
-
-
 @given(curves, st.floats(-1e6, 0))
 def test_closed_below_the_closing_pressure(curve: NozzleCurve, over_pa: float) -> None:
     assert float(curve.flow_m3_s(curve.p0_pa + over_pa)) == 0
-    assert float(curve.flow_slope_m3_s_pa(curve.p0_pa + over_pa)) == 0
 
 
 def test_no_flow_backwards() -> None:

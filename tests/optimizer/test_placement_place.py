@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
-from optimizer.placement.place import marginal_values, place, value_bound
+from optimizer.placement.place import place, value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, spacing_windows
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, swap
@@ -194,12 +194,13 @@ def test_locked_positions_stay_and_a_start_is_used(garden: SyntheticSite) -> Non
     assert told[0].incumbent is not None and told[0].incumbent >= answer.value - 1e-9
 
 
-def test_marginal_values_are_what_dropping_one_loses(garden: SyntheticSite) -> None:
+def test_the_loss_of_a_nozzle_is_what_dropping_it_loses(garden: SyntheticSite) -> None:
     problem = site_problem(garden, 6)
     chosen = place(problem).chosen
-    for j, loss in zip(chosen, marginal_values(problem, chosen), strict=True):
+    selection = Selection(Cover(problem), chosen)
+    for j in chosen:
         rest = tuple(k for k in chosen if k != j)
-        assert loss == pytest.approx(value_of(problem, chosen) - value_of(problem, rest))
+        assert selection.loss(j) == pytest.approx(value_of(problem, chosen) - value_of(problem, rest))
 
 
 def test_a_stop_keeps_the_best_so_far(garden: SyntheticSite) -> None:
