@@ -1,4 +1,4 @@
-"""A circuit of design.json rebuilt for the EPANET engine (`owa-epanet` 2.3), as a reference in tests.
+"""A circuit of design.json rebuilt for the EPANET engine (2.3, by `epanet_engine`), as a reference in tests.
 
 It takes plain lists and dicts shaped as design.json and shares no code with the package under test.
 
@@ -9,12 +9,10 @@ EPANET's own constants differ from SI by up to 8e-4: g = 32.2 ft/s2, 0.02517 in 
 from __future__ import annotations
 
 import math
-import os
-import warnings
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from epanet import toolkit as en  # type: ignore[import-untyped]
+from tests.hydraulics import epanet_engine as en
 
 FOOT_M = 0.3048
 EPANET_GRAVITY_M_S2 = 32.2 * FOOT_M
@@ -54,46 +52,44 @@ def pressures_by_epanet(
     raised_m[supply] = supply_pressure_pa / weight
     litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
     emitter = 1000 * litres * nozzle["k"] * weight ** nozzle["n"]
-    project = en.createproject()
+    project = en.Project(en.LPS, en.DW)
     try:
-        en.init(project, os.devnull, "", en.LPS, en.DW)
         _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
         # The supply comes last: a junction added after a reservoir would renumber it.
-        index = {name: en.addnode(project, f"n{i}", en.RESERVOIR if name == supply else en.JUNCTION)
+        index = {name: project.integer("addnode", f"n{i}".encode(), en.RESERVOIR if name == supply else en.JUNCTION)
                  for i, name in enumerate(touched)}
         for name in touched:
-            en.setnodevalue(project, index[name], en.ELEVATION, z_m[name] + raised_m.get(name, 0.0))
+            project.call("setnodevalue", index[name], en.ELEVATION, float(z_m[name] + raised_m.get(name, 0.0)))
         for record in nozzles:
-            en.setnodevalue(project, index[record["node"]], en.EMITTER, emitter)
-        _add_pipes(project, links, index, gravity_m_s2 if matched else None)
-        with warnings.catch_warnings():  # of negative pressure, which a closed nozzle's raised junction has
-            warnings.simplefilter("ignore")
-            en.solveH(project)
-        assert en.getstatistic(project, en.RELATIVEERROR) <= ENOUGH, "the engine did not converge"
-        head_m = {name: en.getnodevalue(project, number, en.HEAD) for name, number in index.items()}
+            project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter))
+        _add_pipes(project, links, {name: f"n{i}" for i, name in enumerate(touched)}, gravity_m_s2 if matched else None)
+        project.call("solveH")
+        assert project.number("getstatistic", en.RELATIVEERROR) <= ENOUGH, "the engine did not converge"
+        head_m = {name: project.number("getnodevalue", number, en.HEAD) for name, number in index.items()}
         return {name: weight * (head_m[name] - z_m[name]) for name in touched}
     finally:
-        en.deleteproject(project)
+        project.close()
 
 
-def _set_options(project: Any, exponent: float, viscosity_m2_s: float) -> None:
+def _set_options(project: en.Project, exponent: float, viscosity_m2_s: float) -> None:
     for option, value in (
         (en.EMITEXPON, exponent),
-        (en.EMITBACKFLOW, 0),
+        (en.EMITBACKFLOW, 0.0),
         (en.SP_VISCOS, viscosity_m2_s / EPANET_VISCOSITY_M2_S),
         (en.ACCURACY, ACCURACY),
-        (en.TRIALS, 500),
+        (en.TRIALS, 500.0),
     ):
-        en.setoption(project, option, value)
+        project.call("setoption", option, float(value))
 
 
 def _add_pipes(
-    project: Any, links: Sequence[Record], index: Mapping[str, int], matched_to_m_s2: float | None
+    project: en.Project, links: Sequence[Record], names: Mapping[str, str], matched_to_m_s2: float | None
 ) -> None:
     friction = EPANET_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
     minor = EPANET_MINOR_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
-    ids = {name: en.getnodeid(project, number) for name, number in index.items()}
     for i, link in enumerate(links):
-        pipe = en.addlink(project, f"l{i}", en.PIPE, ids[link["from"]], ids[link["to"]])
-        en.setpipedata(project, pipe, max(link["length_m"] * friction, LEAST_LENGTH_M),
-                       1000 * link["bore_m"], 1000 * link["roughness_m"], minor * link["minor_k"])
+        ends = (names[link["from"]].encode(), names[link["to"]].encode())
+        pipe = project.integer("addlink", f"l{i}".encode(), en.PIPE, *ends)
+        length_m = max(link["length_m"] * friction, LEAST_LENGTH_M)
+        values = (length_m, 1000 * link["bore_m"], 1000 * link["roughness_m"], minor * link["minor_k"])
+        project.call("setpipedata", pipe, *map(float, values))

@@ -60,7 +60,7 @@ def test_figures_are_those_expected(answered: Study) -> None:
 
 
 def test_files_stand_alone(out: Path) -> None:
-    """Every stored figure recomputed; every pressure by the EPANET engine (owa-epanet) within 0.1 %."""
+    """Every stored figure recomputed; every pressure by the EPANET 2.3 engine within 0.1 %."""
     for path in sorted(out.glob("*/design.json")):
         assert discrepancies(read_design(path)) == ()
         file = json.loads(path.read_text(encoding="utf-8"))

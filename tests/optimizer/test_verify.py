@@ -38,7 +38,7 @@ def test_the_file_gives_the_design_back(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("circuit", ["C1", "C2"])
 def test_pressures_agree_with_epanet_from_the_file_alone(circuit: str) -> None:
-    """Source: the EPANET engine (owa-epanet), unmatched constants: 5e-4; the issue asks for 1e-3."""
+    """Source: the EPANET 2.3 engine, unmatched constants: 5e-4; the issue asks for 1e-3."""
     file = record(DESIGN)
     pressures = pressures_by_epanet(
         file["nodes"],

@@ -1,0 +1,74 @@
+"""The EPANET 2.3 engine in process: its shared library, as the package `epyt` carries it for every Python.
+
+Only the calls that `epanet_reference` makes, named as in the toolkit's manual. The package itself is not imported:
+it would bring its plotting along.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib.util
+import sys
+from pathlib import Path
+
+LPS, DW, JUNCTION, RESERVOIR, PIPE = 5, 1, 0, 1, 1
+ELEVATION, EMITTER, HEAD = 0, 3, 10
+TRIALS, ACCURACY, EMITEXPON, SP_VISCOS, EMITBACKFLOW = 0, 1, 3, 13, 24
+RELATIVEERROR = 1
+FIRST_ERROR = 100  # lower codes are warnings: of negative pressure, which a closed nozzle's raised junction has
+
+_PLACES = {"linux": "glnx/libepanet2.so", "darwin": "mac/libepanet2.dylib", "win32": "win/epanet2.dll"}
+
+
+class EngineError(Exception):
+    """A call that the engine refused."""
+
+
+def _library() -> ctypes.CDLL:
+    found = importlib.util.find_spec("epyt")
+    assert found is not None and found.submodule_search_locations, "install the extra dev: it brings epyt"
+    return ctypes.CDLL(str(Path(found.submodule_search_locations[0]) / "libraries" / _PLACES[sys.platform]))
+
+
+_ENGINE = _library()
+
+
+class Project:
+    """One network of the engine, to be closed after use."""
+
+    def __init__(self, units: int, headloss: int) -> None:
+        self._handle = ctypes.c_void_p()
+        self._check("createproject", _ENGINE.EN_createproject(ctypes.byref(self._handle)))
+        self.call("init", b"", b"", units, headloss)
+
+    def close(self) -> None:
+        _ENGINE.EN_deleteproject(self._handle)
+
+    def call(self, name: str, *arguments: bytes | int | float) -> None:
+        """A call without an answer."""
+        self._check(name, getattr(_ENGINE, f"EN_{name}")(self._handle, *map(_passed, arguments)))
+
+    def integer(self, name: str, *arguments: bytes | int | float) -> int:
+        """A call that answers with a whole number."""
+        answer = ctypes.c_int()
+        self._check(name, getattr(_ENGINE, f"EN_{name}")(self._handle, *map(_passed, arguments), ctypes.byref(answer)))
+        return answer.value
+
+    def number(self, name: str, *arguments: bytes | int | float) -> float:
+        """A call that answers with a number."""
+        answer = ctypes.c_double()
+        self._check(name, getattr(_ENGINE, f"EN_{name}")(self._handle, *map(_passed, arguments), ctypes.byref(answer)))
+        return answer.value
+
+    @staticmethod
+    def _check(name: str, code: int) -> None:
+        if code >= FIRST_ERROR:
+            text = ctypes.create_string_buffer(256)
+            _ENGINE.EN_geterror(code, text, 255)
+            raise EngineError(f"EN_{name}: {text.value.decode(errors='replace')}")
+
+
+def _passed(argument: bytes | int | float) -> ctypes.c_char_p | ctypes.c_int | ctypes.c_double:
+    if isinstance(argument, bytes):
+        return ctypes.c_char_p(argument)
+    return ctypes.c_int(argument) if isinstance(argument, int) else ctypes.c_double(argument)
