@@ -131,7 +131,8 @@ def placement_problem(instance: Instance, per_circuit: int) -> PlacementProblem:
     closed = {i: float(line.line.length) for i, line in enumerate(site.lines) if line.closed}
     greatest = {i: rules.spacing_greatest_m for i, line in enumerate(site.lines) if line.continuous}
     free = {
-        i: [(stretch.from_m, stretch.to_m) for stretch in line.no_nozzles] for i, line in enumerate(site.lines)
+        i: [(stretch.from_m, stretch.to_m) for stretch in (*line.no_nozzles, *line.no_tubing)]
+        for i, line in enumerate(site.lines)
     }
     return PlacementProblem(
         value=found.cells.value,
@@ -239,6 +240,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
     lines = bill(counted, instance.scenario.catalogue)
     found = instance.candidates
     bound = min(bound, float(found.cells.value.sum()))
+    at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
     fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
     return Solved(
         design=design,
@@ -246,7 +248,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         value=kept.value,
         bound=bound,
         gap=relative_gap(min(kept.value, bound), bound),
-        gap_at_count=relative_gap(min(kept.value, kept.bound_at_count), kept.bound_at_count),
+        gap_at_count=relative_gap(min(kept.value, at_count), at_count),
         cost_bound=fixed + made.plan.cost_bound if made.plan.bound_class else None,
         cost_bound_class=made.plan.bound_class or None,
         model_area_m2=_model_area_m2(found, made.chosen),

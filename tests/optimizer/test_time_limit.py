@@ -17,3 +17,9 @@ def test_no_time_at_all() -> None:
     assert found.status in ("stopped", "verified", "unverified")
     assert found.time_limit_hit
     assert (found.design is None) == (found.reason is not None and found.status == "stopped")
+
+
+def test_what_bounds_all_designs_bounds_those_of_this_count() -> None:
+    settings = StudySettings(options=("one_pump",), time_limit_s=0.5, workers=1)
+    (found,) = study(read_scenario(FIRST_LOOK), settings, silent, never).alternatives
+    assert found.gap is None or found.gap_at_count is None or found.gap_at_count <= found.gap + 1e-12
