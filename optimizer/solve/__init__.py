@@ -34,6 +34,7 @@ POLISH = (10.0, 500, 1)  # of the last ones, which begin from the plan that the 
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 CLAIM = 1.1  # times the value reached, from which on another start is tried too
+COST_CLASS = "these nozzles, pump sites and set pressures, without fittings"
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
 
@@ -250,7 +251,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         gap=relative_gap(min(kept.value, bound), bound),
         gap_at_count=relative_gap(min(kept.value, at_count), at_count),
         cost_bound=fixed + made.plan.cost_bound if made.plan.bound_class else None,
-        cost_bound_class=made.plan.bound_class or None,
+        cost_bound_class=f"{COST_CLASS}: {made.plan.bound_class}" if made.plan.bound_class else None,
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
