@@ -118,3 +118,8 @@ def show(value: float, kind: str, system: System, digits: int | None = None) -> 
 
 def _wanted(kind: str) -> str:
     return f"write a number with one of {', '.join(ACCEPTED[kind])}"
+
+
+def show_both(value: float, kind: str, digits: int | None = None) -> str:
+    """A value in metric units with the US ones behind it, for sentences: "12.50 bar (181 psi)"."""
+    return f"{show(value, kind, 'metric', digits)} ({show(value, kind, 'us')})"

@@ -191,7 +191,8 @@ def nozzles_at_most(scenario: Scenario, option: Option) -> int:
     """
     least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
     usable = 1.0 - scenario.rules.reserve
-    counts = [int(usable * pump.delivery_m3_s / least_flow + 1e-9) for pump in scenario.pumps_of(option)]
+    pumps = [pump for pump in scenario.pumps_of(option) if pump.outlets >= option.circuits]
+    counts = [int(usable * pump.delivery_m3_s / least_flow + 1e-9) for pump in pumps]
     return option.pumps * option.circuits * max(counts, default=0)
 
 

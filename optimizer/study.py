@@ -25,7 +25,8 @@ class Alternative:
 
     `objective_value`, `objective_bound` and `model_covered_area_m2` are of the cell model (the first two weighted
     by priority); all other areas are exact. `gap` is against the bound at the most nozzles that any in-band design
-    can feed, `gap_at_count` against the bound at the count used. `reserve` is the share of the fullest circuit's
+    can feed, `gap_at_count` against the bound at the count used (at the circuits' limits where there are several
+    schedule groups). `reserve` is the share of the fullest circuit's
     rated capacity that stays unused.
     """
 

@@ -188,6 +188,10 @@ def _figure_rows(currency: str, units: System) -> Rows:
             "installed cost",
             lambda one: _or_none(one.installed_cost, lambda value: f"{value:,.0f} {currency}"),
         ),
+        (
+            "cost cannot be below",
+            lambda one: _or_none(one.cost_bound, lambda value: f"{value:,.0f} {currency}"),
+        ),
         ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
         ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else _NONE),
     )

@@ -56,7 +56,7 @@ def _view(site: Site) -> View:
     drawn = [site.boundary, *ways(site), *(zone.polygon for zone in site.zones)]
     drawn += [*(one.polygon for one in site.keep_outs), *(one.polygon for one in site.obstacles)]
     bounds = np.array([shape.bounds for shape in drawn])
-    return view_of(bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0))
+    return view_of(bounds[:, :2].min(axis=0).tolist(), bounds[:, 2:].max(axis=0).tolist())
 
 
 def _draw_frame(axes: Axes) -> None:

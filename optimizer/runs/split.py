@@ -12,6 +12,7 @@ from itertools import combinations
 
 import numpy as np
 
+from hydraulics.units import show_both
 from optimizer.errors import Unfed
 from optimizer.progress import Progress, Report, Stop, never, silent
 from optimizer.runs.budget import budget_pressures_pa
@@ -172,8 +173,9 @@ def _short(prepared: Prepared, best: _Found) -> Unfed:
     worst = int(np.nanargmin(pressures))
     return Unfed(
         "band",
-        f"{nozzle_place(prepared, worst)} gets {pressures[worst] / 1e5:.2f} bar of the "
-        f"{problem.band_low_pa / 1e5:.2f} bar it needs even with the widest tubing ({problem.tubing[widest].name}): "
+        f"{nozzle_place(prepared, worst)} gets {show_both(float(pressures[worst]), 'pressure')} of the "
+        f"{show_both(problem.band_low_pa, 'pressure')} it needs even with the widest tubing "
+        f"({problem.tubing[widest].name}): "
         "raise the set pressure, offer wider tubing, place the pump nearer, or feed fewer nozzles",
         worst,
     )

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from hydraulics.units import show_both
 from optimizer.catalogue import PumpType
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
-from optimizer.errors import NoDesign, SolverLimit
+from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
@@ -34,7 +35,7 @@ POLISH = (10.0, 500, 1)  # of the last ones, which begin from the plan that the 
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 CLAIM = 1.1  # times the value reached, from which on another start is tried too
-COST_CLASS = "these nozzles, pump sites and set pressures, without fittings"
+BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
 
@@ -112,7 +113,7 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
         bound = _bound(instance)
     solved: list[Solved] = []
     refusals: list[NoDesign] = []
-    for pump in instance.pumps:
+    for pump in sorted(instance.pumps, key=lambda pump: -pump.delivery_m3_s):
         if solved and clock.stopped():
             break
         try:
@@ -248,10 +249,10 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         quantities=lines,
         value=kept.value,
         bound=bound,
-        gap=relative_gap(min(kept.value, bound), bound),
-        gap_at_count=relative_gap(min(kept.value, at_count), at_count),
+        gap=_gap(kept.value, bound),
+        gap_at_count=_gap(kept.value, at_count),
         cost_bound=fixed + made.plan.cost_bound if made.plan.bound_class else None,
-        cost_bound_class=f"{COST_CLASS}: {made.plan.bound_class}" if made.plan.bound_class else None,
+        cost_bound_class=f"{made.plan.bound_class}; without fittings" if made.plan.bound_class else None,
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
@@ -260,7 +261,7 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else _fault_words(design),
         rounds=outcome.rounds,
-        notes=(*filter(None, [kept.note]), *(f"{n} positions left out: {reason}" for reason, n in found.left_out)),
+        notes=_notes(instance, kept),
         seconds=dict(clock.seconds),
     )
 
@@ -268,6 +269,24 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
 def _model_area_m2(found: Candidates, chosen: tuple[int, ...]) -> float:
     hits = found.cells.incidence[:, list(chosen)].sum(axis=1)
     return float(found.cells.area_m2[np.asarray(hits).ravel() > 0].sum())
+
+
+def _gap(value: float, bound: float) -> float:
+    """Share of the bound that may be missing. Raises SolverError where the value beats its bound: one is wrong."""
+    if value > bound * (1 + BOUND_TOLERANCE):
+        raise SolverError(f"{value} weighted m² are covered, above the bound of {bound}: a defect of the bound")
+    return relative_gap(min(value, bound), bound)
+
+
+def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
+    """What a designer must know beside the figures: what was dropped or left out, and what is only assumed."""
+    nozzle, wind = instance.nozzle, instance.scenario.climate.wind
+    return (
+        *filter(None, [kept.note]),
+        *(f"{n} positions left out: {reason}" for reason, n in instance.candidates.left_out),
+        f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}; wind: {wind}; "
+        "covered areas hold for these, and none is a claim of efficacy",
+    )
 
 
 def _fault_words(design: Design) -> str:

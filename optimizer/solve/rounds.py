@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 
+from hydraulics.units import show_both
 from optimizer.errors import NoDesign
 from optimizer.placement.place import Placement, place
 from optimizer.placement.problem import PlacementProblem
@@ -296,7 +297,7 @@ def _count(limits: CircuitLimits) -> int:
 
 def _sentence(number: int, kept: Kept) -> str:
     trial, proof = kept.trial, kept.trial.design.verification
-    pressures = ", ".join(f"{pump.set_pressure_pa / 1e5:.2f}" for pump in trial.layout.problem.pumps)
+    pressures = ", ".join(show_both(pump.set_pressure_pa, "pressure") for pump in trial.layout.problem.pumps)
     faults = [
         f"{len(found)} {name}"
         for name, found in (
@@ -308,6 +309,6 @@ def _sentence(number: int, kept: Kept) -> str:
     ]
     state = "verified" if kept.verified else "not verified: " + ", ".join(faults)
     return (
-        f"round {number}: {len(trial.layout.chosen)} nozzles, set pressure {pressures} bar, flow factor "
+        f"round {number}: {len(trial.layout.chosen)} nozzles, set pressure {pressures}, flow factor "
         f"{trial.factor:.3f}, {kept.value:.1f} weighted m² covered, {state}"
     )

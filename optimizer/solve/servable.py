@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from geometry.corridors import Corridors
 from hydraulics.friction import pressure_gradient_pa_m
+from hydraulics.units import show_both
 from optimizer.errors import NoDesign, Unfed
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.problem import PlacementProblem
@@ -142,10 +143,10 @@ def _lengths(graph: Corridors) -> csr_array:
 
 
 def _outside(position: str, most_pa: float, supply: Supply, low_pa: float) -> NoDesign:
-    pressures = ", ".join(f"{set_pa / 1e5:.2f}" for set_pa in supply.set_pa)
+    pressures = ", ".join(show_both(set_pa, "pressure") for set_pa in supply.set_pa)
     return NoDesign(
         "band",
-        f"{position} stands too high or too far for a set pressure of {pressures} bar: as the only nozzle it gets "
-        f"{most_pa / 1e5:.3f} of the {low_pa / 1e5:.3f} bar it needs even with the widest tubing; raise the set "
-        "pressure, offer wider tubing, or choose a pump site nearer to it",
+        f"{position} stands too high or too far for a set pressure of {pressures}: as the only nozzle it gets "
+        f"{show_both(most_pa, 'pressure', 3)} of the {show_both(low_pa, 'pressure', 3)} it needs even with the "
+        "widest tubing; raise the set pressure, offer wider tubing, or choose a pump site nearer to it",
     )
