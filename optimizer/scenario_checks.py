@@ -37,9 +37,15 @@ class Parts:
     site_file: str
 
 
+STUDY_FILE = "study.json"  # stands beside the folders of the options
+
+
 def conflicts(parts: Parts) -> Iterator[InputFault]:
     """Every conflict between the parts."""
     yield from _unknown_names(parts)
+    for loc, option in parts.options:
+        if option.name == STUDY_FILE:
+            yield parts.reader.fault_at((*loc, "name"), "is the file that a study writes", "choose another name")
     if parts.rules is not None:
         yield from _band(parts.reader, parts.rules)
         yield from _pumps(parts, parts.rules)

@@ -19,6 +19,11 @@ SHARE = "write a share from 0 to below 1, like 0.15"
 NAME = "write a name of letters, digits, dots, - and _, a letter or digit first"
 
 SCENARIO_FAULTS = {
+    "option named as a file of the study": (
+        'name = "one"',
+        'name = "study.json"',
+        'option[0].name: is the file that a study writes (found "study.json"); choose another name',
+    ),
     "band upside down": (
         'low = "12 bar", high = "15 bar"',
         'low = "15 bar", high = "12 bar"',
