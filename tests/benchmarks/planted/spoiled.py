@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from random import Random
 from typing import Any
@@ -27,11 +29,18 @@ class Spoiled:
     reason: str
 
 
+class Unfit(Exception):
+    """A case that cannot be spoiled in the way whose turn it is."""
+
+
 def spoiled(seed: int) -> Spoiled:
-    """A planted case, spoiled in the way whose turn it is."""
+    """A planted case, spoiled in the way whose turn it is; where it is unfit for that, another case."""
     way = list(WAYS)[seed % len(WAYS)]
     spoil, reason = WAYS[way]
-    return Spoiled(seed, way, spoil(planted(APART + seed).case, Random(f"spoiled {seed}")), reason)
+    for other in itertools.count(APART + seed, APART):
+        with suppress(Unfit):
+            return Spoiled(seed, way, spoil(planted(other).case, Random(f"spoiled {seed}")), reason)
+    raise AssertionError("counting has no end")
 
 
 def _no_candidate(case: Case, _draw: Random) -> Case:
@@ -154,6 +163,8 @@ def _plain(case: Case) -> Case:
 def _locked(case: Case, draw: Random, count: int, apart_m: float) -> Case:
     """So many positions locked on one line, so far apart."""
     lines = [one for one in features_of(case, "mounting_line") if _path(one).length > (count + 1) * apart_m]
+    if not lines:
+        raise Unfit
     line = draw.choice(lines)
     first = draw.uniform(0.0, _path(line).length - count * apart_m)
     at_m = [round(first + i * apart_m, 3) for i in range(count)]
