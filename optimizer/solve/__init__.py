@@ -31,7 +31,7 @@ from optimizer.solver import Limits
 
 QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
 ROUND = (2.0, 400, 3)  # of those in the rounds
-POLISH = (10.0, 500, 1)  # of the last ones, which begin from the plan that the rounds kept
+POLISH = (25.0, 1000, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 CLAIM = 1.1  # times the value reached, from which on another start is tried too
