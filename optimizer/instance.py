@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from math import floor
 from typing import Any
 
 import numpy as np
@@ -22,12 +23,13 @@ from geometry.reached import reached_positions
 from geometry.site import Site
 from optimizer.catalogue import NozzleType, PumpType, Tubing
 from optimizer.errors import NoDesign
-from optimizer.scenario import Option, Scenario, Schedule
+from optimizer.scenario import Option, Rules, Scenario, Schedule
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 DAY_MIN = 1440
+COUNT_TOLERANCE = 1e-9  # a count that fits exactly is no rounding's victim
 
 
 @dataclass(frozen=True)
@@ -184,15 +186,24 @@ def inspection(scenario: Scenario) -> Inspection:
     )
 
 
+def usable_m3_s(rules: Rules, pump: PumpType) -> float:
+    """What the nozzles of one circuit may draw: (1 - reserve) x rated delivery."""
+    return (1.0 - rules.reserve) * pump.delivery_m3_s
+
+
+def nozzles_within(rules: Rules, pump: PumpType, flow_m3_s: float) -> int:
+    """Nozzles of a mean flow that one circuit can feed."""
+    return floor(usable_m3_s(rules, pump) / flow_m3_s + COUNT_TOLERANCE)
+
+
 def nozzles_at_most(scenario: Scenario, option: Option) -> int:
     """Most nozzles that any in-band design of an option can feed, over its pump types.
 
     N_max = sum over pump circuits of floor((1 - reserve) capacity / q(band low)): each nozzle draws at least that.
     """
     least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
-    usable = 1.0 - scenario.rules.reserve
     pumps = [pump for pump in scenario.pumps_of(option) if pump.outlets >= option.circuits]
-    counts = [int(usable * pump.delivery_m3_s / least_flow + 1e-9) for pump in pumps]
+    counts = [nozzles_within(scenario.rules, pump, least_flow) for pump in pumps]
     return option.pumps * option.circuits * max(counts, default=0)
 
 

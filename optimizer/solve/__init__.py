@@ -18,13 +18,13 @@ from optimizer.catalogue import PumpType
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
-from optimizer.instance import Candidates, Instance
+from optimizer.instance import Candidates, Instance, nozzles_within
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
 from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
-from optimizer.solve.supply import nozzles_within, sized
+from optimizer.solve.supply import sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
@@ -166,7 +166,7 @@ def _bound(instance: Instance) -> float:
 def _base(instance: Instance, pump: PumpType) -> PlacementProblem:
     """The placement with as many nozzles as a pump can feed where each draws least. Raises NoDesign at sight."""
     least_flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
-    base = placement_problem(instance, nozzles_within(instance, pump, least_flow))
+    base = placement_problem(instance, nozzles_within(instance.scenario.rules, pump, least_flow))
     require_possible(base)
     return base
 

@@ -13,6 +13,7 @@ from math import floor
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
+from optimizer.instance import nozzles_within
 from optimizer.placement.place import place
 from optimizer.placement.problem import PlacementProblem, require_possible
 from optimizer.placement.selection import Cover, Selection
@@ -25,7 +26,6 @@ from optimizer.solve.supply import (
     CircuitLimits,
     Supply,
     group_choices,
-    nozzles_within,
     set_levels_pa,
     site_choices,
     sized,
@@ -228,10 +228,11 @@ class _Quick:
 
     def guess(self, set_pa: tuple[float, ...]) -> int:
         """Nozzles that a circuit may feed, at a guess of their mean pressure."""
-        low = self.feeder.instance.scenario.rules.band_low_pa
+        rules = self.feeder.instance.scenario.rules
+        low = rules.band_low_pa
         mean_pa = low + MEAN_SHARE * max(0.0, max(set_pa) - low)
         flow = float(self.feeder.instance.nozzle.curve.flow_m3_s(mean_pa))
-        return max(1, nozzles_within(self.feeder.instance, self.pump, flow))
+        return max(1, nozzles_within(rules, self.pump, flow))
 
     def even(self, groups: tuple[tuple[int, ...], ...], count: int) -> CircuitLimits:
         """The same count for every circuit."""

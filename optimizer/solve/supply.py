@@ -78,16 +78,6 @@ def water_of(instance: Instance) -> Water:
     return water_at(instance.scenario.climate.water_temperature_c)
 
 
-def usable_m3_s(instance: Instance, pump: PumpType) -> float:
-    """What the nozzles of one circuit may draw: (1 - reserve) x rated delivery."""
-    return (1.0 - instance.scenario.rules.reserve) * pump.delivery_m3_s
-
-
-def nozzles_within(instance: Instance, pump: PumpType, flow_m3_s: float) -> int:
-    """Nozzles of a mean flow that one circuit can feed."""
-    return floor(usable_m3_s(instance, pump) / flow_m3_s + STEP_TOLERANCE)
-
-
 def set_levels_pa(instance: Instance, pump: PumpType, sites: Sequence[int]) -> tuple[tuple[float, ...], ...]:
     """Set pressures that may be tried for each site's pump, highest first.
 

@@ -13,13 +13,13 @@ from math import ceil, floor
 from optimizer.catalogue import PumpType
 from optimizer.design import Design
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance
+from optimizer.instance import Instance, usable_m3_s
 from optimizer.progress import Report, Stop
 from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
 from optimizer.solve.assemble import Layout, assemble, nozzle_names
-from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa, usable_m3_s
+from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa
 from optimizer.solver import Limits
 from optimizer.verify import settled
 
@@ -219,7 +219,7 @@ def fitting_limits(trial: Trial) -> CircuitLimits:
     A circuit that feeds none yet is reckoned with the greatest mean flow of the others.
     """
     made = trial.layout
-    usable = usable_m3_s(made.instance, made.pump)
+    usable = usable_m3_s(made.instance.scenario.rules, made.pump)
     greatest = max(trial.mean_flows_m3_s)
     fits = [floor(usable / (mean or greatest) + COUNT_TOLERANCE) for mean in trial.mean_flows_m3_s]
     return by_pump(made, fits)
@@ -246,7 +246,7 @@ def kept_pressures_pa(trial: Trial) -> dict[int, float]:
 def surplus(trial: Trial) -> int:
     """Nozzles that must go before every circuit stands within its usable capacity."""
     made = trial.layout
-    usable = usable_m3_s(made.instance, made.pump)
+    usable = usable_m3_s(made.instance.scenario.rules, made.pump)
     flows = trial.design.verification.flow_m3_s.values()
     return sum(
         max(0, ceil((flow - usable) / mean - COUNT_TOLERANCE))

@@ -16,11 +16,10 @@ import numpy as np
 import pytest
 
 from optimizer.design import Design
-from optimizer.instance import candidates, instance, nozzles_at_most
+from optimizer.instance import candidates, instance, nozzles_at_most, nozzles_within
 from optimizer.progress import never, silent
 from optimizer.scenario import Scenario, read_scenario
 from optimizer.solve import placement_problem
-from optimizer.solve.supply import nozzles_within
 from optimizer.study import Alternative, StudySettings, study
 from optimizer.verify import verify
 from tests.optimizer.garden_site import feature, garden
@@ -192,7 +191,8 @@ def test_room_of_a_circuit_by_hand(scenario: Scenario) -> None:
     """At 42.3 mL/min six nozzles, 253.99 of 255; at 42.6 mL/min five."""
     option = scenario.options[0]
     made = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
-    room = [nozzles_within(made, made.pumps[0], ml_min * 1e-6 / 60) for ml_min in (48.0 * math.sqrt(7 / 9), 42.6)]
+    flows_ml_min = (48.0 * math.sqrt(7 / 9), 42.6)
+    room = [nozzles_within(scenario.rules, made.pumps[0], ml_min * 1e-6 / 60) for ml_min in flows_ml_min]
     assert room == [6, 5]
 
 
