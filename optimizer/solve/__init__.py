@@ -20,7 +20,8 @@ from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.instance import Candidates, Instance, nozzles_within
 from optimizer.placement.place import value_bound
-from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, require_possible, spacing_windows
+from optimizer.placement.problem import PlacementProblem, require_possible
+from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
 from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
