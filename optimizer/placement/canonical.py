@@ -26,11 +26,16 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
         problem,
         value=problem.value[cells],
         incidence=sp.csr_array(incidence[cells]),
-        lines=_renumbered(lines, new, ordered=False),
-        spacing=tuple(sorted(_renumbered(problem.spacing, new))),
-        cover=tuple(sorted(_renumbered(problem.cover, new))),
-        locked=tuple(sorted(int(new[j]) for j in problem.locked)),
-        group=problem.group[old],
+        need=problem.need[cells],
+        bonus=problem.bonus[old],
+        lines=tuple(_kept_order(members, new) for members in lines),
+        spacing=_in_order(problem.spacing, new),
+        cover=_in_order(problem.cover, new),
+        locked=_sorted(problem.locked, new),
+        limits=tuple(replace(limit, members=_sorted(limit.members, new)) for limit in problem.limits),
+        rows=tuple(replace(row, members=_kept_order(row.members, new)) for row in problem.rows),
+        even=tuple(sorted(_in_order(patterns, new) for patterns in problem.even)),
+        floors=tuple(replace(floor, area_m2=floor.area_m2[cells]) for floor in problem.floors),
         names=tuple(problem.name(int(j)) for j in old),
     )
     return renumbered, old
@@ -38,7 +43,7 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
 
 def _ordered_lines(problem: PlacementProblem) -> tuple[Window, ...]:
     """Lines by what their candidates cover alone, in order of chainage."""
-    alone = np.round(problem.incidence.T @ problem.value, 9)
+    alone = np.round(problem.incidence.T @ problem.value + problem.bonus, 9)
     return tuple(sorted(problem.lines, key=lambda members: (len(members), *(alone[j] for j in members))))
 
 
@@ -50,9 +55,16 @@ def _cell_order(incidence: sp.csr_array, problem: PlacementProblem) -> IntArray:
     first[some] = incidence.indices[incidence.indptr[:-1][some]]
     last[some] = incidence.indices[incidence.indptr[1:][some] - 1]
     total = incidence @ np.arange(incidence.shape[1], dtype=float)
-    return np.lexsort((problem.value, total, counts, last, first)).astype(np.int64)
+    return np.lexsort((problem.need, problem.value, total, counts, last, first)).astype(np.int64)
 
 
-def _renumbered(windows: tuple[Window, ...], new: IntArray, *, ordered: bool = True) -> tuple[Window, ...]:
-    numbers = (tuple(int(new[j]) for j in window) for window in windows)
-    return tuple(tuple(sorted(window)) if ordered else window for window in numbers)
+def _in_order(windows: tuple[Window, ...], new: IntArray) -> tuple[Window, ...]:
+    return tuple(sorted(_sorted(window, new) for window in windows))
+
+
+def _sorted(window: Window, new: IntArray) -> Window:
+    return tuple(sorted(_kept_order(window, new)))
+
+
+def _kept_order(window: Window, new: IntArray) -> Window:
+    return tuple(int(new[j]) for j in window)

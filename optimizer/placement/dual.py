@@ -1,13 +1,13 @@
-"""Bound from prices: Lagrangean decomposition by line.
+"""Bound from prices: Lagrangean decomposition by strand.
 
-Relaxed are the rows (1) of model A for cells that several intervals cover, with multipliers m_c in
-[0, v_c], and the capacity of the circuits, with a price p_g for a nozzle of each schedule group. With room
-for r_g nozzles of each group and any such prices
+Relaxed are the rows (1) of model A for cells that several intervals cover or that two nozzles must reach, with
+multipliers m_c, the rows of `coupling` with prices p_r, and the floors (9) with prices r_f. With v'_c = v_c +
+sum_f r_f area_fc, for any such prices that are not negative
 
-    bound = sum_g p_g r_g + sum_c (v_c - m_c) + sum over lines of the best choice at these prices
+    bound = sum_r p_r room_r - sum_f r_f least_f + sum_c (v'_c - need_c m_c)+ + best of every strand at these prices
 
-is not below the best placement. Prices follow Polyak's step along an average of the slopes met so far, as
-in the volume algorithm (Barahona and Anbil 2000).
+is not below the best placement. Prices follow Polyak's step along an average of the slopes met so far, as in the
+volume algorithm (Barahona and Anbil 2000).
 """
 
 from __future__ import annotations
@@ -16,39 +16,48 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.sparse as sp
 
+from optimizer.placement.coupling import Coupling, coupling_of
 from optimizer.placement.lines import Lines, best_by_line
-from optimizer.placement.problem import BoolArray, FloatArray, IntArray, PlacementProblem
+from optimizer.placement.problem import BoolArray, FloatArray, PlacementProblem
 
 NEW_SLOPE = 0.3  # weight of the newest slope in the average
 PATIENCE = 8  # iterations without a better bound before the step is halved
 LEAST_STEP = 1e-3  # share of Polyak's step at which the descent ends
 BETTER = 1e-6  # relative improvement of the bound that counts
-NOZZLE_SCALE = 0.03  # moves of a nozzle's price against moves of multipliers: counts react steeply to prices
+LIMIT_SCALE = 0.03  # moves of a limit's price against moves of multipliers: counts react steeply to prices
+WINDOW_SCALE = 0.3  # of a window's, which one or two nozzles change
 
 
 @dataclass(frozen=True, eq=False)
 class Dual:
     """A problem ready for pricing.
 
-    room [groups]: nozzles that the circuits of each group take; shared, covered [C]: several intervals, any
-    interval covers the cell; group [P]: schedule group of each place.
+    coupling: its rows between strands; at_places [R, P]: their coefficients at the places of the tracks; floors
+    [F, C]: area of each cell in each floor; least [F]; shared, covered [C]: several intervals or nozzles, enough
+    candidates to count at all; twice [C, P]: where a cell that two nozzles must reach is covered; bonus [P].
     """
 
     problem: PlacementProblem
     lines: Lines
-    room: FloatArray
+    coupling: Coupling
+    at_places: sp.csr_array
+    floors: FloatArray
+    least: FloatArray
     shared: BoolArray
     covered: BoolArray
-    group: IntArray
+    twice: sp.csr_array
+    bonus: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Prices:
-    """cell [C]: multiplier of each cell; nozzle [groups]: price of a nozzle of each group."""
+    """cell [C]: multiplier of each cell; row [R]: price of each coupling row; floor [F]: price of each floor."""
 
     cell: FloatArray
-    nozzle: FloatArray
+    row: FloatArray
+    floor: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,31 +69,57 @@ class Priced:
     slope: Prices
 
 
-def dual_of(problem: PlacementProblem, lines: Lines, circuits: tuple[int, ...]) -> Dual:
-    """Price `problem`, taken apart as `lines`, with so many circuits for each group."""
-    tracks = lines.tracks
-    room = np.array(circuits, dtype=float) * problem.per_circuit
-    group = problem.group[tracks.order]
-    return Dual(problem, lines, room, tracks.intervals > 1, tracks.intervals > 0, group)
+def dual_of(problem: PlacementProblem, lines: Lines) -> Dual:
+    """Price `problem`, taken apart as `lines`."""
+    tracks, cells = lines.tracks, len(problem.value)
+    coupling = coupling_of(problem, tracks)
+    floors = np.array([floor.area_m2 for floor in problem.floors]).reshape(-1, cells)
+    least = np.array([floor.least_m2 for floor in problem.floors])
+    twice = problem.need > 1
+    keep = sp.diags_array(twice.astype(float))
+    return Dual(
+        problem,
+        lines,
+        coupling,
+        sp.csr_array(coupling.matrix[:, tracks.order]),
+        floors,
+        least,
+        (tracks.intervals > 1) | twice,
+        np.diff(problem.incidence.indptr) >= problem.need,
+        sp.csr_array(keep @ problem.incidence.astype(float)[:, tracks.order]),
+        problem.bonus[tracks.order],
+    )
 
 
-def first_prices(dual: Dual, nozzle: FloatArray) -> Prices:
-    """A cell's value divided evenly over its intervals; nozzle [groups]: prices to begin with."""
-    return Prices(dual.problem.value / np.maximum(1, dual.lines.tracks.intervals), nozzle)
+def first_prices(dual: Dual, limit: FloatArray) -> Prices:
+    """A cell's value divided evenly over its intervals; limit [limits]: prices to begin with."""
+    evenly = dual.problem.value / np.maximum(dual.problem.need, np.maximum(1, dual.lines.tracks.intervals))
+    row = np.zeros(len(dual.coupling.room))
+    row[: dual.coupling.limits] = limit
+    return Prices(evenly, row, np.zeros(len(dual.least)))
 
 
 def priced(dual: Dual, prices: Prices) -> Priced:
     """Bound, choice and slope at the given prices."""
     problem, tracks = dual.problem, dual.lines.tracks
-    by_line, places = best_by_line(dual.lines, prices.cell[tracks.cell], prices.nozzle[dual.group])
-    kept = float((problem.value - prices.cell)[dual.covered].sum())
-    bound = float(dual.room @ prices.nozzle) + kept + by_line
+    worth = np.where(dual.covered, problem.value + prices.floor @ dual.floors, 0.0)
+    multiplier = np.where(dual.shared, np.minimum(prices.cell, worth / problem.need), worth)
+    once = problem.need == 1
+    at_place = dual.at_places.T @ prices.row - dual.bonus - dual.twice.T @ multiplier
+    by_line, places = best_by_line(dual.lines, np.where(once, multiplier, 0.0)[tracks.cell], at_place)
+    kept = worth - problem.need * multiplier
+    bound = float(dual.coupling.room @ prices.row - dual.least @ prices.floor + kept.sum()) + by_line
     before = np.concatenate([[0], np.cumsum(places)])
     hit = before[tracks.last + 1] > before[tracks.first]
     hits = np.bincount(tracks.cell[hit], minlength=len(problem.value))
-    wanted = np.where(prices.cell < problem.value, 1, np.minimum(hits, 1))
-    used = np.bincount(dual.group[places], minlength=problem.groups)
-    return Priced(bound, places, Prices(np.where(dual.shared, hits - wanted, 0.0), dual.room - used))
+    hits = np.where(once, hits, dual.twice @ places)
+    counted = np.where(kept > 0.0, 1, np.minimum(hits // problem.need, 1))
+    slope = Prices(
+        np.where(dual.shared, hits - problem.need * counted, 0.0),
+        dual.coupling.room - dual.at_places @ places,
+        dual.floors @ np.where(dual.covered, counted, 0) - dual.least,
+    )
+    return Priced(bound, places, slope)
 
 
 def descend(
@@ -98,37 +133,59 @@ def descend(
     visit(iteration, priced, best bound) sees every choice and returns the value of the best placement
     known, at which the step aims, or None to end the descent.
     """
-    value = dual.problem.value
-    scale = NOZZLE_SCALE * np.maximum(prices.nozzle, 0.1 * value.sum() / max(1.0, dual.room.sum()))
+    scale = _scale(dual, prices)
     best, step, idle = np.inf, 1.0, 0
     centre = (prices, prices)  # prices of the best bound and the slope there
     direction: Prices | None = None
     for iteration in range(iterations):
         here = priced(dual, prices)
         slope = here.slope
-        idle = 0 if here.bound < best * (1.0 - BETTER) else idle + 1
+        idle = 0 if here.bound < best - BETTER * abs(best) or best == np.inf else idle + 1
         if here.bound < best:
             best, centre = here.bound, (prices, slope)
         known = visit(iteration, here, best)
         if idle >= PATIENCE:
             step, idle, direction = step / 2.0, 0, None
             prices, slope = centre
-        direction = _averaged(Prices(value * slope.cell, scale * slope.nozzle), direction)
-        size = float(direction.cell @ direction.cell + direction.nozzle @ direction.nozzle)
+        direction = _averaged(_times(scale, slope), direction)
+        size = sum(float(part @ part) for part in (direction.cell, direction.row, direction.floor))
         if known is None or size <= 0.0 or step < LEAST_STEP:
             break
         length = step * max(here.bound - known, BETTER * abs(best)) / size
+        move = _times(scale, direction)
+        top = dual.problem.value + prices.floor @ dual.floors
         prices = Prices(
-            np.clip(prices.cell - length * value * direction.cell, 0.0, value),
-            np.maximum(prices.nozzle - length * scale * direction.nozzle, 0.0),
+            np.clip(prices.cell - length * move.cell, 0.0, top),
+            np.maximum(prices.row - length * move.row, 0.0),
+            np.maximum(prices.floor - length * move.floor, 0.0),
         )
     return float(best)
+
+
+def _scale(dual: Dual, prices: Prices) -> Prices:
+    """How far each price moves for a slope of one: a cell's value, a share of what a nozzle is worth."""
+    problem, limits = dual.problem, dual.coupling.limits
+    room = max(1.0, float(dual.coupling.room[:limits].sum()))
+    nozzle = np.maximum(prices.row[:limits], 0.1 * problem.value.sum() / room)
+    windows = np.full(len(prices.row) - limits, WINDOW_SCALE * float(nozzle.mean() if limits else 1.0))
+    weight = problem.value.sum() / max(1e-12, float(dual.floors.sum()))
+    return Prices(
+        problem.value,
+        np.concatenate([LIMIT_SCALE * nozzle, windows]),
+        np.full(len(prices.floor), weight / max(1.0, np.sqrt(float(dual.least.sum())))),
+    )
+
+
+def _times(one: Prices, other: Prices) -> Prices:
+    return Prices(one.cell * other.cell, one.row * other.row, one.floor * other.floor)
 
 
 def _averaged(slope: Prices, before: Prices | None) -> Prices:
     if before is None:
         return slope
-    old = 1.0 - NEW_SLOPE
+    new, old = NEW_SLOPE, 1.0 - NEW_SLOPE
     return Prices(
-        NEW_SLOPE * slope.cell + old * before.cell, NEW_SLOPE * slope.nozzle + old * before.nozzle
+        new * slope.cell + old * before.cell,
+        new * slope.row + old * before.row,
+        new * slope.floor + old * before.floor,
     )

@@ -37,7 +37,8 @@ class Lines:
 def lines_of(problem: PlacementProblem) -> Lines:
     """Take the problem apart by line."""
     tracks = tracks_of(problem)
-    near = max(1, int((tracks.last - tracks.first).max(initial=0)), int(tracks.room.max(initial=0)))
+    widest = int((tracks.last - tracks.first).max(initial=0))
+    near = max(1, widest, int(tracks.room.max(initial=0)), int(tracks.bar_to.max(initial=0)))
     rises = np.diff(tracks.least, axis=1, prepend=-1) > 0
     rising = tuple(np.flatnonzero(column) for column in rises.T)
     back = np.arange(tracks.least.shape[1]) - near
@@ -52,7 +53,9 @@ def _source(tracks: Tracks, near: int) -> IntArray:
     back = near - column
     here = start[track] + step
     inside = (here < start[track + 1]) & (back <= step)
-    allowed = inside & (back > room[np.where(inside, here, 0)]) & (step - back >= tracks.least.T[:, :, None])
+    at = np.where(inside, here, 0)
+    barred = (back >= tracks.bar_from[at]) & (back <= tracks.bar_to[at])
+    allowed = inside & (back > room[at]) & ~barred & (step - back >= tracks.least.T[:, :, None])
     return np.where(allowed, (here - back) * (near + 1) + back, len(room) * (near + 1))
 
 
@@ -68,7 +71,7 @@ def best_by_line(lines: Lines, worth: FloatArray, price: FloatArray) -> tuple[fl
     best = _forward(lines, alone, loss)
     ended = np.arange(best.shape[1]) >= tracks.finish[:, None]
     values = np.where(ended, best, -np.inf).max(axis=1)
-    values = np.where(tracks.finish < 0, np.maximum(values, 0.0), values)
+    values = np.where((tracks.finish < 0) | tracks.optional, np.maximum(values, 0.0), values)
     chosen = np.zeros(len(tracks.order), dtype=bool)
     total = 0.0
     for line in range(int(tracks.line[-1]) + 1):
@@ -120,16 +123,15 @@ def _far_again(lines: Lines, best: FloatArray, step: int) -> FloatArray:
     if int(least[rising].min()) >= step - lines.near:
         return np.full(len(rising), -np.inf)
     low = lines.near + least[rising]
-    return np.array(
-        [best[track, start:step].max(initial=-np.inf) for track, start in zip(rising, low, strict=True)]
-    )
+    return np.array([best[track, start:step].max(initial=-np.inf) for track, start in zip(rising, low, strict=True)])
 
 
 def _backward(lines: Lines, track: int, best: FloatArray, loss: FloatArray) -> list[int]:
     """Steps chosen on a track, from the last nozzle back to the first."""
     finish = int(lines.tracks.finish[track])
     step = max(finish, 0) + int(best[max(finish, 0) :].argmax())
-    if best[step] == -np.inf or (finish < 0 and best[step] <= 0.0):
+    free = finish < 0 or bool(lines.tracks.optional[track])
+    if best[step] == -np.inf or (free and best[step] <= 0.0):
         return []
     steps = [step]
     while (step := _predecessor(lines, track, step, best, loss)) >= 0:

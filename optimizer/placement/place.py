@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -14,7 +13,7 @@ from optimizer.errors import NoDesign, SolverLimit
 from optimizer.placement import model as models
 from optimizer.placement.canonical import canonical
 from optimizer.placement.dual import Priced, descend, dual_of, first_prices
-from optimizer.placement.lines import Lines, lines_of
+from optimizer.placement.lines import lines_of
 from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem, require_possible
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import improved
@@ -30,8 +29,8 @@ FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
 
 @dataclass(frozen=True)
 class _Effort:
-    """Price steps at most for each way to give circuits to groups; steps between two placements made from
-    prices; relative progress of the bound in `SETTLE_STEPS` below which the descent ends."""
+    """Price steps at most; steps between two placements made from prices; relative progress of the bound in
+    `SETTLE_STEPS` below which the descent ends."""
 
     steps: int
     try_every: int
@@ -47,15 +46,13 @@ SETTLE_STEPS = 20
 class Placement:
     """The answer: candidates chosen, their weighted m², and what no placement of the problem can pass.
 
-    gap: (bound - value) / bound; group_circuits: circuits of each schedule group, what is left over with the
-    fullest; status: optimal, gap (as small as asked for), limit or stopped (best so far).
+    gap: (bound - value) / bound; status: optimal, gap (as small as asked for), limit or stopped (best so far).
     """
 
     chosen: tuple[int, ...]
     value: float
     bound: float
     gap: float
-    group_circuits: tuple[int, ...]
     status: Status
     time_limit_hit: bool = False
 
@@ -157,73 +154,74 @@ def _first(cover: Cover, start: list[int]) -> Selection:
 
 def _fewest(problem: PlacementProblem) -> list[int]:
     """Candidates of the smallest legal placement; NoDesign with the rule in conflict where there is none."""
-    model = models.build_fewest(problem)
-    outcome = solve(model, limits=Limits(gap=FEWEST_GAP), stage=STAGE)
-    if outcome.status == "infeasible":
-        raise NoDesign(
-            "spacing_greatest_m",
-            "the greatest spacing of a continuous line cannot be kept together with the least spacing and the "
-            "locked positions: allow a greater spacing, a smaller least spacing or step, or unlock positions",
-        )
-    chosen = [j for j in range(problem.candidates) if outcome.values.get(model.x[j], 0.0) > 0.5]
-    needed = sum(round(outcome.values[model.n[g]]) for g in range(problem.groups))
-    if needed > problem.circuits:
-        raise NoDesign(
-            "reserve",
-            f"continuous lines and locked positions need at least {len(chosen)} nozzles on {needed} circuits; the "
-            f"option has {problem.circuits} circuits of {problem.per_circuit} nozzles: use a larger pump or more "
-            "circuits, or a greater spacing",
-        )
+    chosen = _fewest_chosen(problem)
+    if chosen is None:
+        raise _conflict(problem)
     return chosen
 
 
+def _fewest_chosen(problem: PlacementProblem) -> list[int] | None:
+    model = models.build_fewest(problem)
+    outcome = solve(model, limits=Limits(gap=FEWEST_GAP), stage=STAGE)
+    if outcome.status == "infeasible":
+        return None
+    return [j for j in range(problem.candidates) if outcome.values.get(model.x[j], 0.0) > 0.5]
+
+
+def _conflict(problem: PlacementProblem) -> NoDesign:
+    """The rule to blame where no choice is legal: the first without which, and without those before it, one is."""
+    if problem.floors and _fewest_chosen(replace(problem, floors=())) is not None:
+        names = ", ".join(floor.name for floor in problem.floors)
+        return NoDesign(
+            "least_coverage",
+            f"the least coverage of {names} cannot be met within spacing and the nozzles that the circuits feed: ask "
+            "for less, bring mounting lines nearer, or use a larger pump or more circuits",
+        )
+    without_limits = replace(problem, floors=(), limits=())
+    needed = _fewest_chosen(without_limits) if problem.limits else None
+    if needed is not None:
+        feed = ", ".join(f"{limit.reason} feed {limit.most}" for limit in problem.limits)
+        return NoDesign(
+            "reserve",
+            f"continuous lines, line ends, corners and locked positions need at least {len(needed)} nozzles; {feed}: "
+            "use a larger pump or more circuits, or a greater spacing",
+        )
+    return NoDesign(
+        "spacing_greatest_m",
+        "the greatest spacing of a line cannot be kept together with the least spacing and the locked positions: "
+        "allow a greater spacing, a smaller least spacing or step, or unlock positions",
+    )
+
+
 def _by_prices(search: _Search, effort: _Effort) -> None:
-    """Better placements and the bound by prices, for every way to give the circuits to the groups."""
-    lines = lines_of(search.cover.problem)
-    shares = _shares(search.cover.problem)
-    highest = -np.inf
-    for number, circuits in enumerate(shares, start=1):
-        rest = search.bound if number < len(shares) else highest  # what the shares not being priced may reach
-        highest = max(highest, _descend(search, lines, circuits, effort, rest))
-    search.bound = min(search.bound, highest)
-
-
-def _shares(problem: PlacementProblem) -> list[tuple[int, ...]]:
-    """Every way to give all circuits to the groups, one each at least."""
-    cuts = combinations(range(1, problem.circuits), problem.groups - 1)
-    ends = [(0, *cut, problem.circuits) for cut in cuts]
-    return [tuple(b - a for a, b in pairwise(end)) for end in ends]
-
-
-def _descend(
-    search: _Search, lines: Lines, circuits: tuple[int, ...], effort: _Effort, rest: float
-) -> float:
-    """Bound of one share of the circuits; what the prices choose is offered to the search now and then."""
-    dual = dual_of(search.cover.problem, lines, circuits)
+    """Better placements and the bound by prices; what the prices choose is offered to the search now and then."""
+    problem = search.cover.problem
+    dual = dual_of(problem, lines_of(problem))
     settling = np.inf
 
     def visit(step: int, here: Priced, bound: float) -> float | None:
         nonlocal settling
         if step % effort.try_every == 0:
-            search.offer(int(j) for j in lines.tracks.order[here.places])
-            search.tell(min(max(bound, rest), search.bound), f"{step} price steps")
+            search.offer(int(j) for j in dual.lines.tracks.order[here.places])
+            search.tell(min(bound, search.bound), f"{step} price steps")
         over = search.is_good(bound) or search.is_over()
         if step % SETTLE_STEPS == 0:
             over = over or bound > settling * (1.0 - effort.settled)
             settling = bound
         return None if over else search.best.value
 
-    return descend(dual, first_prices(dual, _last_gains(search.best, circuits)), visit, effort.steps)
+    bound = descend(dual, first_prices(dual, _last_gains(search.best)), visit, effort.steps)
+    search.bound = min(search.bound, bound)
 
 
-def _last_gains(selection: Selection, circuits: tuple[int, ...]) -> FloatArray:
-    """[groups]: least loss of a nozzle that may go, where the circuits of its group are full, else 0."""
-    problem, prices = selection.problem, np.zeros(len(circuits))
-    for group, count in enumerate(circuits):
-        if selection.in_group[group] >= count * problem.per_circuit:
-            members = np.flatnonzero(selection.chosen & (problem.group == group))
-            free = [int(j) for j in members if selection.removable(int(j))]
-            prices[group] = min((selection.loss(j) for j in free), default=0.0)
+def _last_gains(selection: Selection) -> FloatArray:
+    """[limits]: least loss of a nozzle that may go, where the limit is reached, else 0."""
+    limits = selection.problem.limits
+    prices = np.zeros(len(limits))
+    for number, limit in enumerate(limits):
+        if selection.in_limit[number] >= limit.most:
+            free = [j for j in limit.members if selection.chosen[j] and selection.removable(j)]
+            prices[number] = min((selection.loss(j) for j in free), default=0.0)
     return prices
 
 
@@ -234,9 +232,7 @@ def _by_model(search: _Search) -> None:
     limits = replace(search.limits, gap=search.gap, seconds=left)
     start = models.start_values(model, search.cover.problem, search.best.members())
     try:
-        outcome = solve(
-            model, limits=limits, start=start, stage=STAGE, report=search.report, stop=search.stop
-        )
+        outcome = solve(model, limits=limits, start=start, stage=STAGE, report=search.report, stop=search.stop)
     except SolverLimit:  # not even the start was looked at: the placement by prices stands
         search.is_over()
         return
@@ -253,14 +249,11 @@ def _placement(search: _Search, old: IntArray) -> Placement:
     best = search.best
     bound = max(search.bound, best.value)
     gap = relative_gap(best.value, bound)
-    circuits = best.problem.circuits_for(best.in_group)
-    circuits[int(best.in_group.argmax())] += best.problem.circuits - int(circuits.sum())
     return Placement(
         tuple(sorted(int(old[j]) for j in best.members())),
         best.value,
         bound,
         gap,
-        tuple(int(n) for n in circuits),
         _status(search, gap),
         search.time_limit_hit,
     )

@@ -91,17 +91,6 @@ class PlacementProblem:
     def candidates(self) -> int:
         return int(self.incidence.shape[1])
 
-    @property
-    def nozzles_at_most(self) -> int:
-        """What the limits leave, counting a candidate in several limits at the first of them."""
-        free = np.ones(self.candidates, dtype=bool)
-        total = 0
-        for limit in self.limits:
-            members = list(limit.members)
-            total += min(limit.most, int(free[members].sum()))
-            free[members] = False
-        return total + int(free.sum())
-
     def name(self, candidate: int) -> str:
         return self.names[candidate] if self.names else f"position {candidate}"
 
@@ -156,8 +145,6 @@ def _require_something(problem: PlacementProblem) -> None:
 
 
 def _require_room(problem: PlacementProblem, limit: Limit) -> None:
-    if limit.most < 1:
-        raise NoDesign("reserve", f"{limit.reason} feed not even one nozzle: choose a larger pump or a smaller reserve")
     locked = len(set(problem.locked).intersection(limit.members))
     if locked > limit.most:
         raise NoDesign(

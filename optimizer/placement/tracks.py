@@ -1,31 +1,33 @@
-"""A problem taken apart by line, in the form the dynamic programme of `lines` runs over.
+"""A problem taken apart by strand, in the form the dynamic programme of `lines` runs over.
 
-A *track* is a line's candidates in the order in which they are decided. An open line is one track. On a
-closed line that must have a nozzle in some window, each candidate of that window gives one track: it comes
-first and is taken, so that nothing needs to be known across the seam; the best of these tracks is the
-line's best. A closed line without such a window is one track that forgets the windows across its seam: its
-best is then an upper bound.
+A *track* is a strand's candidates in the order in which they are decided. An open strand is one track. On a closed
+one that must have a nozzle in some window, each candidate of that window gives one track: it comes first and is
+taken, so that nothing needs to be known across the seam; the best of these tracks is the strand's best. A closed
+strand without such a window is one track that forgets the windows across its seam: its best is then an upper bound.
+A strand of even pitch has one track for each of its patterns, all of whose candidates are taken.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimizer.placement.problem import BoolArray, IntArray, PlacementProblem, Window
+from optimizer.placement.problem import TOLERANCE_M, BoolArray, IntArray, PlacementProblem, Row, Window
 
 
 @dataclass(frozen=True, eq=False)
 class Tracks:
     """R tracks of at most T candidates; places 0..P-1 are their candidates, track by track.
 
-    order [P]: candidate at a place; start [R + 1]: first place of each track; line [R]: its line; first,
-    last, cell [I]: the interval of places from which a cell is covered; intervals [C]: of each cell, most on
-    any choice of tracks; usable [P]; room [P]: places before a place that are too close to it; least [R, T]:
-    the predecessor's first possible step on the track (-1: none is needed); finish [R]: the last nozzle
-    stands at this step or later (-1: none is needed).
+    order [P]: candidate at a place; start [R + 1]: first place of each track; line [R]: its strand; first, last,
+    cell [I]: the interval of places from which a cell is covered; intervals [C]: of each cell, most on any choice of
+    tracks; usable [P]; room [P]: places before a place that are too close to it; bar_from, bar_to [P]: predecessors
+    so many places back stand neither in the same row nor far enough behind it (none where from > to);
+    least [R, T]: the predecessor's first possible step on the track (-1: none is needed); finish [R]: the last nozzle
+    stands at this step or later (-1: none is needed); optional [R]: the strand may stay empty all the same;
+    spacing, cover: numbers of the problem's windows that no track knows of.
     """
 
     order: IntArray
@@ -37,21 +39,29 @@ class Tracks:
     intervals: IntArray
     usable: BoolArray
     room: IntArray
+    bar_from: IntArray
+    bar_to: IntArray
     least: IntArray
     finish: IntArray
+    optional: BoolArray
+    spacing: tuple[int, ...]
+    cover: tuple[int, ...]
 
 
 @dataclass(frozen=True)
 class _Line:
-    """A line's windows as (first index, count) of consecutive candidates, which may run past its end."""
+    """A strand's windows as (first index, count) of consecutive candidates, which may run past its end; patterns:
+    the choices of an even pitch, None where any may be chosen; row: where all of it is the strand's."""
 
     members: Window
-    spacing: list[tuple[int, int]]
-    needed: list[tuple[int, int]]
+    spacing: list[tuple[int, int]] = field(default_factory=list)
+    needed: list[tuple[int, int]] = field(default_factory=list)
+    patterns: tuple[Window, ...] | None = None
+    row: Row | None = None
 
     @property
     def turns(self) -> list[int | None]:
-        """Index of the candidate that each track of the line begins with and takes; None: with the first."""
+        """Index of the candidate that each track of the strand begins with and takes; None: with the first."""
         count = len(self.members)
         is_closed = any(first + size > count for first, size in self.spacing + self.needed)
         if not is_closed or not self.needed:
@@ -59,42 +69,112 @@ class _Line:
         first, size = min(self.needed, key=lambda span: (span[1], span[0]))
         return [(first + k) % count for k in range(size)]
 
+    def fits(self, pattern: Window) -> bool:
+        """Whether a pattern has a nozzle in each window that needs one."""
+        count = len(self.members)
+        chosen = {self.members.index(j) for j in pattern}
+        return all(any((first + k) % count in chosen for k in range(size)) for first, size in self.needed)
+
+
+@dataclass(frozen=True)
+class _Track:
+    """One track of a strand: its candidates, where it was turned to, whether all its candidates are taken."""
+
+    line: int
+    order: Window
+    turn: int | None = None
+    whole: bool = False
+
 
 def tracks_of(problem: PlacementProblem) -> Tracks:
-    """Take the problem apart by line; a locked position is a window of its own that needs a nozzle."""
-    lines = _lines(problem)
-    turned = [(number, turn) for number, line in enumerate(lines) for turn in line.turns]
-    orders = [_turned(lines[number].members, turn) for number, turn in turned]
-    start = np.cumsum([0, *(len(order) for order in orders)]).astype(np.int64)
+    """Take the problem apart by strand; a locked position is a window of its own that needs a nozzle."""
+    lines, spacing, cover = _lines(problem)
+    made = [track for number, line in enumerate(lines) for track in _tracks(number, line)]
+    start = np.cumsum([0, *(len(track.order) for track in made)]).astype(np.int64)
     usable, room = np.ones(start[-1], dtype=bool), np.zeros(start[-1], dtype=np.int64)
-    least = np.full((len(turned), int(np.diff(start).max())), -1, dtype=np.int64)
-    finish = np.full(len(turned), -1, dtype=np.int64)
-    for track, (number, turn) in enumerate(turned):
-        here = slice(start[track], start[track + 1])
-        _keep_apart(lines[number], turn, usable[here], room[here])
-        finish[track] = _need(lines[number], turn, least[track])
-    order = np.concatenate(orders).astype(np.int64)
-    line = np.array([number for number, _ in turned], dtype=np.int64)
-    taken = np.array([turn is not None for _, turn in turned])
+    bar_from, bar_to = np.ones(start[-1], dtype=np.int64), np.zeros(start[-1], dtype=np.int64)
+    least = np.full((len(made), int(np.diff(start).max())), -1, dtype=np.int64)
+    finish = np.full(len(made), -1, dtype=np.int64)
+    for number, track in enumerate(made):
+        here, line = slice(start[number], start[number + 1]), lines[track.line]
+        if track.whole:
+            finish[number] = len(track.order) - 1
+            least[number, : len(track.order)] = np.arange(len(track.order)) - 1
+            continue
+        _keep_apart(line, track.turn, usable[here], room[here])
+        finish[number] = _need(line, track.turn, least[number])
+        if line.row is not None:
+            bar_from[here], bar_to[here] = _bars(line.row, track.turn)
+    order = np.array([j for track in made for j in track.order], dtype=np.int64)
+    strand = np.array([track.line for track in made], dtype=np.int64)
+    taken = np.array([track.turn is not None for track in made])
     first, last, cell = _intervals(problem, order, start, taken)
-    intervals = _most_intervals(cell, line[_track_of(first, start)], _track_of(first, start), problem)
-    return Tracks(order, start, line, first, last, cell, intervals, usable, room, least, finish)
+    intervals = _most_intervals(cell, strand[_track_of(first, start)], _track_of(first, start), problem)
+    optional = np.array([track.whole and not lines[track.line].needed for track in made])
+    return Tracks(
+        order, start, strand, first, last, cell, intervals, usable, room, bar_from, bar_to, least, finish, optional,
+        spacing, cover,
+    )  # fmt: skip
 
 
-def _lines(problem: PlacementProblem) -> list[_Line]:
+def _tracks(number: int, line: _Line) -> Iterator[_Track]:
+    if line.patterns is None:
+        yield from (_Track(number, _turned(line.members, turn), turn) for turn in line.turns)
+        return
+    legal = [pattern for pattern in line.patterns if line.fits(pattern)]
+    yield from (_Track(number, tuple(j for j in line.members if j in set(pattern)), whole=True) for pattern in legal)
+    if not legal:
+        yield _Track(number, line.members)  # no pattern serves it alone: its choice is not known here, only bounded
+
+
+def _lines(problem: PlacementProblem) -> tuple[list[_Line], tuple[int, ...], tuple[int, ...]]:
+    """The strands, and the numbers of the windows, of spacing and of cover, that no strand holds."""
     line = np.full(problem.candidates, -1, dtype=np.int64)
     index = np.zeros(problem.candidates, dtype=np.int64)
     for number, members in enumerate(problem.lines):
         line[list(members)] = number
         index[list(members)] = np.arange(len(members))
-    lines = [_Line(members, [], []) for members in problem.lines]
-    for window in problem.spacing:
-        for number, span in _span(window, line, index, problem):
-            lines[number].spacing.append(span)
-    for window in (*problem.cover, *((j,) for j in problem.locked)):
-        for number, span in _span(window, line, index, problem):
-            lines[number].needed.append(span)
-    return lines
+    rows = {row.members: row for row in problem.rows}
+    lines = [_Line(members, patterns=_patterns(problem, members), row=rows.get(members)) for members in problem.lines]
+    spanned: dict[int, tuple[int, tuple[int, int]]] = {}
+    for w, window in enumerate(problem.spacing):
+        for number in np.unique(line[list(window)]):
+            part = tuple(j for j in window if line[j] == number)
+            for at, span in _span(part, line, index, problem):
+                lines[at].spacing.append(span)
+                if len(part) == len(window):
+                    spanned[w] = at, span
+    held = set()
+    for k, window in enumerate((*problem.cover, *((j,) for j in problem.locked))):
+        for at, span in _span(window, line, index, problem):
+            lines[at].needed.append(span)
+            held.add(k)
+    crossing = {
+        w for w, (at, (first, size)) in spanned.items()
+        if first + size > len(lines[at].members) and lines[at].turns == [None] and lines[at].patterns is None
+    }  # fmt: skip
+    loose = tuple(w for w in range(len(problem.spacing)) if w not in spanned or w in crossing)
+    return lines, loose, tuple(k for k in range(len(problem.cover)) if k not in held)
+
+
+def _patterns(problem: PlacementProblem, members: Window) -> tuple[Window, ...] | None:
+    """The patterns of a strand on a line of even pitch."""
+    own = set(members)
+    for patterns in problem.even:
+        if any(own.intersection(pattern) for pattern in patterns):
+            return tuple(pattern for pattern in patterns if own.issuperset(pattern))
+    return None
+
+
+def _bars(row: Row, turn: int | None) -> tuple[IntArray, IntArray]:
+    """Of each place: how many places back predecessors stand too far for its row and too near for the next one."""
+    s = np.array(row.chainage_m)
+    if turn is not None:
+        s = np.concatenate([s[turn:], s[:turn] + row.length_m])
+    here = np.arange(len(s))
+    nearest = np.searchsorted(s, s - row.greatest_m - TOLERANCE_M, side="left")  # first that shares the row
+    farthest = np.searchsorted(s, s - row.gap_m + TOLERANCE_M, side="right")  # first that is nearer than the gap
+    return (here - nearest + 1).astype(np.int64), (here - farthest).astype(np.int64)
 
 
 def _span(

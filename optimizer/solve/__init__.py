@@ -18,14 +18,13 @@ from optimizer.catalogue import PumpType
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
-from optimizer.instance import Candidates, Instance, nozzles_within
+from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
-from optimizer.placement.problem import PlacementProblem, require_possible
-from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
+from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
+from optimizer.solve.posed import most_per_circuit, placement_problem, shared_out, shares
 from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
-from optimizer.solve.supply import sized
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
@@ -111,14 +110,15 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     clock = _Clock(stop, settings.time_limit_s)
     with clock.stage("bound"):
         report(Progress("bound"))
-        bound = _bound(instance)
+        base = placement_problem(instance)
+        bound = _bound(instance, base)
     solved: list[Solved] = []
     refusals: list[NoDesign] = []
     for pump in sorted(instance.pumps, key=lambda pump: -pump.delivery_m3_s):
         if solved and clock.stopped():
             break
         try:
-            solved.append(_with_pump(instance, pump, bound, settings, report, clock))
+            solved.append(_with_pump(instance, pump, base, bound, settings, report, clock))
         except NoDesign as refusal:
             refusals.append(refusal)
     if not solved and clock.stopped():
@@ -128,54 +128,23 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     return max(solved, key=lambda s: (s.design.verification.verified, s.value, -s.installed_cost))
 
 
-def placement_problem(instance: Instance, per_circuit: int) -> PlacementProblem:
-    """The placement of an instance, with a number of nozzles that one circuit can feed."""
-    found, rules, site = instance.candidates, instance.scenario.rules, instance.scenario.site
-    closed = {i: float(line.line.length) for i, line in enumerate(site.lines) if line.closed}
-    greatest = {i: rules.spacing_greatest_m for i, line in enumerate(site.lines) if line.continuous}
-    free = {
-        i: [(stretch.from_m, stretch.to_m) for stretch in (*line.no_nozzles, *line.no_tubing)]
-        for i, line in enumerate(site.lines)
-    }
-    return PlacementProblem(
-        value=found.cells.value,
-        incidence=found.cells.incidence,
-        lines=line_orders(found.line, found.chainage_m),
-        spacing=spacing_windows(found.line, found.chainage_m, closed, rules.spacing_least_m),
-        cover=cover_windows(
-            found.line, found.chainage_m, closed, {i: g for i, g in greatest.items() if g is not None}, free
-        ),
-        locked=tuple(int(j) for j in np.flatnonzero(found.locked)),
-        group=found.group,
-        groups=len(found.groups),
-        circuits=instance.circuit_count,
-        per_circuit=per_circuit,
-        names=tuple(
-            f"{site.lines[line].name} at {chainage:.2f} m"
-            for line, chainage in zip(found.line, found.chainage_m, strict=True)
-        ),
-    )
-
-
-def _bound(instance: Instance) -> float:
+def _bound(instance: Instance, base: PlacementProblem) -> float:
     """V(N_max): what no design inside the band can pass, with whichever pump type; the largest feeds most nozzles."""
-    base = _base(instance, max(instance.pumps, key=lambda pump: pump.delivery_m3_s))
-    most = ((base.per_circuit,) * instance.option.circuits,) * instance.option.pumps
-    return value_bound(sized(base, most))
-
-
-def _base(instance: Instance, pump: PumpType) -> PlacementProblem:
-    """The placement with as many nozzles as a pump can feed where each draws least. Raises NoDesign at sight."""
-    least_flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
-    base = placement_problem(instance, nozzles_within(instance.scenario.rules, pump, least_flow))
-    require_possible(base)
-    return base
+    pump = max(instance.pumps, key=lambda pump: pump.delivery_m3_s)
+    most, groups = most_per_circuit(instance, pump), len(instance.candidates.groups)
+    posed = [shared_out(base, instance, share, most) for share in shares(instance.circuit_count, groups)]
+    return max(value_bound(problem) for problem in posed)
 
 
 def _with_pump(
-    instance: Instance, pump: PumpType, bound: float, settings: SolveSettings, report: Report, clock: _Clock
+    instance: Instance,
+    pump: PumpType,
+    base: PlacementProblem,
+    bound: float,
+    settings: SolveSettings,
+    report: Report,
+    clock: _Clock,
 ) -> Solved:
-    base = _base(instance, pump)
     feeder = Feeder(instance, report, clock.stopped)
     with clock.stage("explore"):
         starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))

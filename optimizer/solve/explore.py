@@ -8,18 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 from math import floor
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.instance import nozzles_within
 from optimizer.placement.place import place
-from optimizer.placement.problem import PlacementProblem, require_possible
+from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
+from optimizer.solve.posed import limited, most_per_circuit, shared_out, shares
 from optimizer.solve.servable import hardest, servable, without
 from optimizer.solve.supply import (
     STEP_TOLERANCE,
@@ -28,7 +29,6 @@ from optimizer.solve.supply import (
     group_choices,
     set_levels_pa,
     site_choices,
-    sized,
 )
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, kept_pressures_pa, lowered, served_limits
 
@@ -127,7 +127,8 @@ class _Quick:
             except NoDesign as refusal:
                 self.refusals.append(refusal)
                 continue
-            for groups in islice(group_choices(instance, per_group), MOST_GROUPINGS):
+            choices = chain.from_iterable(group_choices(instance, share) for share in per_group)
+            for groups in islice(choices, MOST_GROUPINGS):
                 yield replace(supply, groups=groups)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
@@ -175,13 +176,11 @@ class _Quick:
         proven = kept_pressures_pa(trial)
         try:
             within = servable(self.feeder.instance, base, supply, proven)
-            chosen: Sequence[int] = self.placement(within, limits).members()
+            chosen: Sequence[int] = self.placement(supply, within, limits).members()
         except NoDesign:  # too few for what is locked: rounds will tell
             chosen = trial.layout.chosen
         claimed = Selection(Cover(self.base), chosen).value
-        return Start(
-            supply, base, limits, trial.factor, self.score(trial, 0.0, chosen), quick.few, proven, claimed
-        )
+        return Start(supply, base, limits, trial.factor, self.score(trial, 0.0, chosen), quick.few, proven, claimed)
 
     def trial(self, supply: Supply) -> Quick | None:
         """A trial at the guessed count: where tubing cannot feed so many, without the positions hardest to serve, then
@@ -194,7 +193,7 @@ class _Quick:
         """The trial of `trial`, made."""
         count = self.guess(supply.set_pa)
         counts = [max(1, round(share * count)) for share in COUNT_SHARES]
-        for most in dict.fromkeys([*counts, self.base.per_circuit]):
+        for most in dict.fromkeys([*counts, most_per_circuit(self.feeder.instance, self.pump)]):
             try:
                 quick = self.fed(supply, self.even(supply.groups, most))
                 return replace(quick, few=most < counts[0])
@@ -208,7 +207,7 @@ class _Quick:
         """A trial of so many nozzles. Raises NoDesign where leaving out the hardest positions does not help."""
         base = self.base
         for _ in range(MOST_EASED):
-            placed = self.placement(servable(self.feeder.instance, base, supply), limits)
+            placed = self.placement(supply, servable(self.feeder.instance, base, supply), limits)
             try:
                 return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
             except NoDesign as refusal:
@@ -238,29 +237,30 @@ class _Quick:
         """The same count for every circuit."""
         return tuple(tuple(count for _ in of_pump) for of_pump in groups)
 
-    def placement(self, base: PlacementProblem, limits: CircuitLimits) -> Selection:
+    def placement(self, supply: Supply, base: PlacementProblem, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
-        problem = sized(base, limits)
-        require_possible(problem)
-        selection = repaired(Cover(problem), ())
-        if selection is None:
-            return Selection(Cover(problem), place(problem, gap=1.0).chosen)
-        fill(selection)
-        return selection
+        return _greedy(limited(base, self.feeder.instance, supply, limits))
 
-    def circuits(self, supply: Supply) -> list[int]:
-        """Circuits of each schedule group: what it needs, those left over to the group with most nozzles a circuit."""
-        if self.base.groups == 1:
-            return [self.base.circuits]
-        base = servable(self.feeder.instance, self.base, supply)
-        try:
-            placed = self.placement(base, self.even(supply.groups, self.guess(supply.set_pa)))
-        except NoDesign:  # locked positions may ask for more than the guess
-            placed = self.placement(base, self.even(supply.groups, self.base.per_circuit))
-        needed = placed.problem.circuits_for(placed.in_group)
-        while int(needed.sum()) < self.base.circuits:
-            needed[int((placed.in_group / needed).argmax())] += 1
-        return [int(n) for n in needed]
+    def circuits(self, supply: Supply) -> list[tuple[int, ...]]:
+        """Ways to give the circuits to the schedule groups: the one that covers most, and those hardly worse.
+
+        Raises NoDesign where none can serve what is locked and continuous.
+        """
+        instance = self.feeder.instance
+        base = servable(instance, self.base, supply)
+        groups = len(instance.candidates.groups)
+        refusals: list[NoDesign] = []
+        for most in (self.guess(supply.set_pa), most_per_circuit(instance, self.pump)):
+            covered: dict[tuple[int, ...], float] = {}
+            for share in shares(instance.circuit_count, groups):
+                try:
+                    covered[share] = _greedy(shared_out(base, instance, share, most)).value
+                except NoDesign as refusal:  # locked positions may ask for more than the guess
+                    refusals.append(refusal)
+            if covered:
+                ranked = sorted(covered, key=lambda share: (-covered[share], share))
+                return [share for share in ranked if covered[share] >= (1.0 - WORSE) * covered[ranked[0]]]
+        raise refusals[-1]
 
     def score(self, trial: Trial, more_cost: float, chosen: Sequence[int] = ()) -> Score:
         """Whether the band is kept, then value less what it costs, in m²; cost alone breaks ties where no gain is too
@@ -272,6 +272,15 @@ class _Quick:
         cost = trial.cost * len(chosen or own) / len(own) + more_cost
         value = Selection(Cover(self.base), chosen or own).value
         return trial.band_kept, value - worth_of_money * cost, -cost
+
+
+def _greedy(problem: PlacementProblem) -> Selection:
+    """A quick placement. Raises NoDesign where the rules leave none."""
+    selection = repaired(Cover(problem), ())
+    if selection is None:
+        return Selection(Cover(problem), place(problem, gap=1.0).chosen)
+    fill(selection)
+    return selection
 
 
 def _clearly_worse(score: Score, best: Score) -> bool:

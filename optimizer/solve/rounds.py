@@ -17,8 +17,9 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
+from optimizer.solve.posed import chosen_in, limited
 from optimizer.solve.servable import hardest, outside, servable, without
-from optimizer.solve.supply import CircuitLimits, Supply, matched, raised, sized
+from optimizer.solve.supply import CircuitLimits, Supply, raised
 from optimizer.solve.trial import (
     Effort,
     Feeder,
@@ -65,6 +66,12 @@ class Placed:
     limits: CircuitLimits
     note: str = ""
 
+    @property
+    def full(self) -> bool:
+        """Some circuits feed as many as they can."""
+        counts = chosen_in(self.problem, self.chosen)
+        return any(count >= limit.most for count, limit in zip(counts, self.problem.limits, strict=True))
+
 
 @dataclass(frozen=True)
 class Kept:
@@ -105,7 +112,7 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
         try:
-            placed = _placed(feeder, servable(feeder.instance, base, supply, proven), limits, search)
+            placed = _placed(feeder, supply, servable(feeder.instance, base, supply, proven), limits, search)
             kept = _Round(feeder, search, len(best.trial.layout.chosen) if best else 0).fed(supply, placed)
         except NoDesign:
             if best is None:
@@ -120,8 +127,11 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
             limits = _grown(served_limits(trial), limits)
         if _count(limits) <= len(trial.layout.chosen) < FEW and number == 1:
             limits = tuple(tuple(most + 1 for most in of_pump) for of_pump in limits)
-        full = len(placed.chosen) >= placed.problem.nozzles_at_most
-        if feeder.stop() or not (kept.verified and full and gained) or _count(limits) <= len(trial.layout.chosen):
+        if (
+            feeder.stop()
+            or not (kept.verified and placed.full and gained)
+            or _count(limits) <= len(trial.layout.chosen)
+        ):
             break
         supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
         search = replace(search, effort=replace(search.effort, factor=trial.factor))
@@ -148,10 +158,15 @@ def _least(selection: Selection) -> int | None:
 
 
 def _placed(
-    feeder: Feeder, base: PlacementProblem, limits: CircuitLimits, search: Search, start: Sequence[int] = ()
+    feeder: Feeder,
+    supply: Supply,
+    base: PlacementProblem,
+    limits: CircuitLimits,
+    search: Search,
+    start: Sequence[int] = (),
 ) -> Placed:
     """A placement of as many nozzles as are worth it: where some are not, fewer are placed anew."""
-    problem = sized(base, limits)
+    problem = limited(base, feeder.instance, supply, limits)
     while True:
         placement = place(
             problem,
@@ -162,9 +177,10 @@ def _placed(
             stop=feeder.stop,
         )
         chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
-        if len(chosen) == len(placement.chosen) or feeder.stop() or problem.groups > 1:
+        if len(chosen) == len(placement.chosen) or feeder.stop():
             return Placed(base, problem, placement, chosen, limits)
-        problem, start = replace(problem, per_circuit=len(chosen)), chosen
+        counts = zip(problem.limits, chosen_in(problem, chosen), strict=True)
+        problem, start = replace(problem, limits=tuple(replace(limit, most=n) for limit, n in counts)), chosen
 
 
 @dataclass(frozen=True)
@@ -182,7 +198,6 @@ class _Round:
         rise a step, then positions that are hardest to serve, or stood outside the band, are left out. Raises NoDesign
         where nothing could be fed.
         """
-        supply = matched(self.feeder.instance, supply, placed.placement.group_circuits)
         last: tuple[Trial, Placed] | None = None
         anew, effort = 0, self.search.effort
         for _ in range(MOST_REPAIRS):
@@ -203,7 +218,7 @@ class _Round:
             anew += 1
             effort = replace(self.search.effort, factor=trial.factor, factors=REPAIR_FACTORS)
             supply = replace(supply, set_pa=tuple(pump.set_pressure_pa for pump in trial.layout.problem.pumps))
-            placed = self._fewer(placed, fitting_limits(trial), over, anew)
+            placed = self._fewer(supply, placed, fitting_limits(trial), over, anew)
             if len(placed.chosen) <= self.beaten:
                 break
         if last is None:
@@ -212,10 +227,10 @@ class _Round:
             )
         return _kept(*last)
 
-    def _fewer(self, placed: Placed, limits: CircuitLimits, over: int, times: int) -> Placed:
+    def _fewer(self, supply: Supply, placed: Placed, limits: CircuitLimits, over: int, times: int) -> Placed:
         """Fewer nozzles, for pumps that would give more than capacity less reserve."""
         if times <= MOST_ANEW:
-            return _placed(self.feeder, placed.base, limits, self.search, placed.chosen)
+            return _placed(self.feeder, supply, placed.base, limits, self.search, placed.chosen)
         why = "dropped to stay within the pump's capacity less its reserve"
         return _without_least(replace(placed, limits=limits), over, why)
 
@@ -231,7 +246,7 @@ class _Round:
         barred = hardest(instance, placed.base, supply, placed.chosen, refusal, count)
         share = 1.0 - count / len(placed.chosen)
         fewer = tuple(tuple(max(1, ceil(share * most)) for most in of_pump) for of_pump in placed.limits)
-        return supply, self._elsewhere(replace(placed, limits=fewer), barred, refusal)
+        return supply, self._elsewhere(supply, replace(placed, limits=fewer), barred, refusal)
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
         """Higher set pressures where some stand below the band, or the positions outside the band left out."""
@@ -246,15 +261,15 @@ class _Round:
             f"{len(low) + len(high)} nozzles cannot keep the band at any set pressure, and they are locked, or no "
             "other position is left: widen the range of set pressures or offer wider tubing",
         )
-        return supply, self._elsewhere(placed, outside(instance, placed.base, supply, low, high), refusal)
+        return supply, self._elsewhere(supply, placed, outside(instance, placed.base, supply, low, high), refusal)
 
-    def _elsewhere(self, placed: Placed, barred: set[int], refusal: NoDesign) -> Placed:
+    def _elsewhere(self, supply: Supply, placed: Placed, barred: set[int], refusal: NoDesign) -> Placed:
         """A placement without some positions. Raises the refusal where none of them was chosen or no other is left."""
         base = without(placed.base, barred)
         if not barred.intersection(placed.chosen) or base.incidence.nnz == 0:
             raise refusal
         left = [j for j in placed.chosen if j not in barred]
-        anew = _placed(self.feeder, base, placed.limits, self.search, left)
+        anew = _placed(self.feeder, supply, base, placed.limits, self.search, left)
         return replace(anew, note=f"{len(barred)} positions left out that the pumps cannot keep in the band")
 
 

@@ -17,7 +17,6 @@ from hydraulics.water import Water, water_at
 from optimizer.catalogue import PumpType
 from optimizer.costs import tube_cost_per_m
 from optimizer.instance import Instance
-from optimizer.placement.problem import PlacementProblem
 from optimizer.runs.layout import Layout, layout
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from optimizer.scenario import set_range_pa
@@ -51,26 +50,6 @@ def raised(instance: Instance, supply: Supply) -> Supply | None:
         min((p for p in allowed if p > now), default=now) for allowed, now in zip(levels, supply.set_pa, strict=True)
     )
     return replace(supply, set_pa=higher) if higher != supply.set_pa else None
-
-
-def matched(instance: Instance, supply: Supply, group_circuits: Sequence[int]) -> Supply:
-    """The supply with as many circuits of each schedule group as a placement of several groups asks for."""
-    groups = sorted(group for of_pump in supply.groups for group in of_pump)
-    asked = sorted(group for group, count in enumerate(group_circuits) for _ in range(count))
-    if len(group_circuits) == 1 or groups == asked:
-        return supply
-    return replace(supply, groups=next(group_choices(instance, group_circuits)))
-
-
-def sized(base: PlacementProblem, limits: CircuitLimits) -> PlacementProblem:
-    """The placement problem for so many nozzles a circuit.
-
-    Where all circuits serve one schedule group only their sum counts; else each counts as the smallest.
-    """
-    counts = [count for of_pump in limits for count in of_pump if count]
-    if base.groups == 1:
-        return replace(base, circuits=1, per_circuit=sum(counts))
-    return replace(base, per_circuit=min(counts, default=0))
 
 
 def water_of(instance: Instance) -> Water:
@@ -169,9 +148,7 @@ def run_problem(
         ),
         sizes_at_most=instance.option.tubing_sizes,
         pumps=tuple(
-            PumpChoice(
-                f"P{i + 1}", site, set_pa, fixed_k, MANIFOLD_BORE_M, MANIFOLD_LENGTH_M, MANIFOLD_ROUGHNESS_M
-            )
+            PumpChoice(f"P{i + 1}", site, set_pa, fixed_k, MANIFOLD_BORE_M, MANIFOLD_LENGTH_M, MANIFOLD_ROUGHNESS_M)
             for i, (site, set_pa) in enumerate(zip(supply.sites, supply.set_pa, strict=True))
         ),
         circuits=tuple(
