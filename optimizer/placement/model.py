@@ -1,20 +1,19 @@
 """Model A: maximal covering of merged cells with least spacing (Church and ReVelle 1974), in Pyomo.
 
     sets        CELL  merged cells c         POSITION  candidate positions j       WINDOW  spacing windows w
-                ROW   windows of continuous lines k    LOCK  locked positions      GROUP   schedule groups g
+                ROW   windows of continuous lines k    LOCK  locked positions      LIMIT   limits on some positions l
     data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence)
-                q     nozzles a circuit serves at most    m   circuits of all pumps together
-    variables   x_j   1 where a nozzle stands at j        u_c  1 where cell c is covered (integral by itself)
-                n_g   circuits that serve group g, 1 at least
+                r_c   nozzles that must reach c before it counts, 1 or 2           b_j  weighted m² of a preferred j
+                most_l  of the positions of l that may be chosen
+    variables   x_j   1 where a nozzle stands at j        u_c  1 where cell c counts (integral by itself for r_c = 1)
 
-    max  sum_c v_c u_c                                                                          coverage
-    min  (|J| + 1) sum_g n_g + sum_j (1 - b_j) x_j  without (1) and (6), see `build_fewest`      fewest
-    (1)  u_c <= sum_j a_jc x_j                      every c                                     covered
+    max  sum_c v_c u_c + sum_j b_j x_j                                                          coverage
+    min  sum_j (1 - d_j) x_j  without (1), see `build_fewest`                                   fewest
+    (1)  r_c u_c <= sum_j a_jc x_j                  every c                                     covered
     (2)  sum_{j in w} x_j <= 1                      every w                                     spacing
     (3)  sum_{j in k} x_j >= 1                      every k                                     continuous
     (4)  x_j = 1                                    every locked j                              locked
-    (5)  sum_{j in g} x_j <= q n_g                  every g                                     capacity
-    (6)  sum_g n_g = m                                                                          circuits
+    (5)  sum_{j in l} x_j <= most_l                 every l                                     capacity
 
 Each row stands in the function of its name below.
 """
@@ -37,22 +36,20 @@ def build(problem: PlacementProblem) -> Any:
     """The `pyo.ConcreteModel` of the problem; its components are named as in the table above."""
     model = pyo.ConcreteModel("placement")
     model.x = pyo.Var(range(problem.candidates), domain=pyo.Binary)
-    model.u = pyo.Var(range(len(problem.value)), bounds=(0.0, 1.0))
-    model.n = pyo.Var(range(problem.groups), domain=pyo.Integers, bounds=(1, problem.circuits))
+    domains = [pyo.UnitInterval if need == 1 else pyo.Binary for need in problem.need]
+    model.u = pyo.Var(range(len(problem.value)), domain=lambda _, c: domains[c])
     model.coverage = pyo.Objective(expr=coverage(model, problem), sense=pyo.maximize)
     _add_rows(model, problem, (covered, spacing, continuous, locked, capacity))
-    model.circuits = pyo.Constraint(expr=circuits(model, problem))
     return model
 
 
 def build_fewest(problem: PlacementProblem) -> Any:
-    """Fewest circuits, then nozzles, that meet windows and locks: a legal start, or the proof that none is.
+    """Fewest nozzles that meet every rule: a legal start, or the proof that none is.
 
-    b_j < 1 / 2 |J| grows with what j alone covers, so that of equal counts the better one is found.
+    d_j < 1 / 2 |J| grows with what j alone covers, so that of equal counts the better one is found.
     """
     model = pyo.ConcreteModel("fewest")
     model.x = pyo.Var(range(problem.candidates), domain=pyo.Binary)
-    model.n = pyo.Var(range(problem.groups), domain=pyo.Integers, bounds=(1, problem.candidates))
     model.fewest = pyo.Objective(expr=fewest(model, problem))
     _add_rows(model, problem, (spacing, continuous, locked, capacity))
     return model
@@ -62,34 +59,31 @@ def start_values(model: Any, problem: PlacementProblem, chosen: Iterable[int]) -
     """Values of all variables of `build`'s model for a legal choice."""
     picked = np.zeros(problem.candidates)
     picked[list(chosen)] = 1.0
-    covered_cells = np.minimum(1.0, problem.incidence.astype(float) @ picked)
-    in_group = np.bincount(problem.group, weights=picked, minlength=problem.groups).astype(np.int64)
-    circuits_of = problem.circuits_for(in_group)
-    circuits_of[0] += problem.circuits - circuits_of.sum()
+    counts = problem.incidence.astype(float) @ picked >= problem.need
     values = ComponentMap(zip(model.x.values(), picked.tolist(), strict=True))
-    values.update(zip(model.u.values(), covered_cells.tolist(), strict=True))
-    values.update(zip(model.n.values(), circuits_of.tolist(), strict=True))
+    values.update(zip(model.u.values(), counts.astype(float).tolist(), strict=True))
     return values
 
 
 def coverage(model: Any, problem: PlacementProblem) -> Any:
-    """max sum_c v_c u_c: weighted square metres covered."""
-    return _linear(problem.value.tolist(), list(model.u.values()))
+    """max sum_c v_c u_c + sum_j b_j x_j: weighted square metres covered, and what preferred positions are worth."""
+    preferred = np.flatnonzero(problem.bonus).tolist()
+    coefficients = [*problem.value.tolist(), *problem.bonus[preferred].tolist()]
+    return _linear(coefficients, [*model.u.values(), *(model.x[j] for j in preferred)])
 
 
 def fewest(model: Any, problem: PlacementProblem) -> Any:
-    """min (|J| + 1) sum_g n_g + sum_j (1 - b_j) x_j: circuits before nozzles, nozzles before their coverage."""
+    """min sum_j (1 - d_j) x_j: nozzles before their coverage."""
     alone = problem.incidence.T @ problem.value
-    bonus = 0.5 * alone / (max(float(alone.max()), 1e-12) * (problem.candidates + 1.0))
-    coefficients = [problem.candidates + 1.0] * problem.groups + (1.0 - bonus).tolist()
-    return _linear(coefficients, [*model.n.values(), *model.x.values()])
+    worth = 0.5 * alone / (max(float(alone.max()), 1e-12) * (problem.candidates + 1.0))
+    return _linear((1.0 - worth).tolist(), list(model.x.values()))
 
 
 def covered(model: Any, problem: PlacementProblem, c: int) -> Any:
-    """(1) u_c <= sum_j a_jc x_j: a cell counts only where a chosen position covers it."""
+    """(1) r_c u_c <= sum_j a_jc x_j: a cell counts only where enough chosen positions cover it."""
     start, end = problem.incidence.indptr[c : c + 2]
     covering = problem.incidence.indices[start:end].tolist()
-    coefficients = [1.0] + [-1.0] * len(covering)
+    coefficients = [float(problem.need[c])] + [-1.0] * len(covering)
     return _linear(coefficients, [model.u[c], *(model.x[j] for j in covering)]) <= 0.0
 
 
@@ -108,16 +102,10 @@ def locked(model: Any, problem: PlacementProblem, j: int) -> Any:
     return model.x[j] == 1.0
 
 
-def capacity(model: Any, problem: PlacementProblem, g: int) -> Any:
-    """(5) sum_{j in g} x_j <= q n_g: a circuit serves one schedule group and at most q nozzles."""
-    members = np.flatnonzero(problem.group == g).tolist()
-    coefficients = [1.0] * len(members) + [-float(problem.per_circuit)]
-    return _linear(coefficients, [*(model.x[j] for j in members), model.n[g]]) <= 0.0
-
-
-def circuits(model: Any, problem: PlacementProblem) -> Any:
-    """(6) sum_g n_g = m: every circuit of the option is given to one group."""
-    return _linear([1.0] * problem.groups, list(model.n.values())) == float(problem.circuits)
+def capacity(model: Any, problem: PlacementProblem, number: int) -> Any:
+    """(5) sum_{j in l} x_j <= most_l: no more nozzles than the circuits that can serve them feed."""
+    limit = problem.limits[number]
+    return _sum(model, limit.members) <= float(limit.most)
 
 
 _Row: TypeAlias = Callable[[Any, PlacementProblem, int], Any]
@@ -130,7 +118,7 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
         spacing: range(len(problem.spacing)),
         continuous: range(len(problem.cover)),
         locked: problem.locked,
-        capacity: range(problem.groups),
+        capacity: range(len(problem.limits)),
     }
     for row in rows:
         rule = partial(_rule, row, problem)
