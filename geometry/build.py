@@ -58,7 +58,7 @@ def feature(record: FeatureRecord, rings: Rings) -> Feature:
     """The feature that a record and its shape describe; the boundary has none and is built by `polygon`."""
     match record:
         case ZoneRecord():
-            parts = (record.weight, record.schedule, record.kind)
+            parts = (record.weight, record.schedule, record.kind, record.least_coverage or 0.0, record.cover_by)
             return Zone(record.name, polygon(rings), *parts, source=record.source, note=record.note)
         case KeepOutRecord():
             forbids = frozenset[str](record.forbids)
@@ -86,13 +86,17 @@ def _mounting_line(record: MountingLineRecord, array: FloatArray) -> MountingLin
         _ground_m(array),
         height_m=record.height_m,
         facings=tuple(record.facing),
-        tilt_deg=record.tilt_deg,
+        tilts_deg=tuple(dict.fromkeys(record.tilt_deg)),
         continuous=record.continuous,
         no_nozzles=_stretches(record.no_nozzles),
         no_tubing=_stretches(record.no_tubing),
         supports_m=tuple(sorted(record.supports_m)),
         locked_m=tuple(sorted(record.locked_m)),
         forbidden_m=tuple(sorted(record.forbidden_m)),
+        preferred_m=tuple(sorted(record.preferred_m)),
+        near_ends_m=record.near_ends_m,
+        near_corners_m=record.near_corners_m,
+        even_pitch=record.even_pitch,
         source=record.source,
         note=record.note,
     )

@@ -14,13 +14,18 @@ from geometry.site import Site
 
 @dataclass(frozen=True, eq=False)
 class Cells:
-    """C square cells: centre, area, the weight and the index of the zone that counts there."""
+    """C cells: centre, area, the weight and the index of the zone that counts there.
+
+    `need`: nozzles that must reach a cell before it counts; `zone_area_m2`: [Z, C] its area in every zone.
+    """
 
     x_m: FloatArray
     y_m: FloatArray
     area_m2: FloatArray
     weight: FloatArray
     zone: IntArray
+    need: IntArray
+    zone_area_m2: FloatArray
 
     def __len__(self) -> int:
         return len(self.zone)
@@ -38,9 +43,8 @@ def coverage_cells(site: Site, size_m: float) -> Cells:
     high = np.ceil(np.max([zone.polygon.bounds[2:] for zone in site.zones], axis=0) / size_m)
     columns, rows = (np.arange(a, b) * size_m + size_m / 2.0 for a, b in zip(low, high, strict=True))
     owner = np.full((len(rows), len(columns)), -1)
-    best_last = sorted(range(len(site.zones)), key=lambda z: (-site.zones[z].weight, site.zones[z].name))[
-        ::-1
-    ]
+    within = np.zeros((len(site.zones), len(rows), len(columns)), dtype=bool)
+    best_last = sorted(range(len(site.zones)), key=lambda z: (-site.zones[z].weight, site.zones[z].name))[::-1]
     for z in best_last:
         polygon = shapely.intersection(site.zones[z].polygon, site.boundary)
         x0, y0, x1, y1 = polygon.bounds
@@ -49,7 +53,10 @@ def coverage_cells(site: Site, size_m: float) -> Cells:
         shapely.prepare(polygon)
         inside = shapely.contains_xy(polygon, columns[None, across], rows[up, None])
         owner[up, across][inside] = z
+        within[z, up, across] = inside
     row, column = np.nonzero(owner >= 0)
     zone = owner[row, column]
     weights = np.array([one.weight for one in site.zones])
-    return Cells(columns[column], rows[row], np.full(len(zone), size_m**2), weights[zone], zone)
+    need = np.array([one.cover_by for one in site.zones])
+    area_m2 = np.full(len(zone), size_m**2)
+    return Cells(columns[column], rows[row], area_m2, weights[zone], zone, need[zone], within[:, row, column] * area_m2)

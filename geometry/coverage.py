@@ -23,12 +23,18 @@ TOUCH_M2 = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class MergedCells:
-    """Groups [G] of cells with the same footprints: incidence [G, M], weighted m2, m2, number."""
+    """Groups [G] of cells with the same footprints and need: incidence [G, M], weighted m2, m2, number.
+
+    `need`: nozzles that must reach a group before it counts; `zone_area_m2`: [Z, G] its area in every zone of the
+    site (dense), ground in several zones counted in each.
+    """
 
     incidence: csr_array
     value: FloatArray
     area_m2: FloatArray
     count: IntArray
+    need: IntArray
+    zone_area_m2: FloatArray
 
 
 def incidence(cells: Cells, polygons: Polygons) -> csr_array:
@@ -42,8 +48,8 @@ def incidence(cells: Cells, polygons: Polygons) -> csr_array:
 
 
 def merge_cells(cells: Cells, matrix: csr_array) -> MergedCells:
-    """Cells with identical rows as one group each, in order of first cell; uncovered ones dropped."""
-    first, group = _group_rows(matrix)
+    """Cells of one need with identical rows as one group each, in order of first cell; uncovered ones dropped."""
+    first, group = _group_rows(matrix, cells.need)
     kept = group >= 0
     area_m2, members = cells.area_m2[kept], group[kept]
     return MergedCells(
@@ -51,6 +57,8 @@ def merge_cells(cells: Cells, matrix: csr_array) -> MergedCells:
         _sums(members, cells.weight[kept] * area_m2, len(first)),
         _sums(members, area_m2, len(first)),
         np.bincount(members, minlength=len(first)),
+        cells.need[first],
+        np.array([_sums(members, areas, len(first)) for areas in cells.zone_area_m2[:, kept]]),
     )
 
 
@@ -58,14 +66,14 @@ def _sums(group: IntArray, amounts: FloatArray, groups: int) -> FloatArray:
     return np.bincount(group, weights=amounts, minlength=groups).astype(float)
 
 
-def _group_rows(matrix: csr_array) -> tuple[IntArray, IntArray]:
-    """First row of each group of identical rows, and the group of each row (-1 where it is empty)."""
+def _group_rows(matrix: csr_array, need: IntArray) -> tuple[IntArray, IntArray]:
+    """First row of each group of identical rows of one need, and the group of each row (-1 where it is empty)."""
     ends, columns = matrix.indptr, matrix.indices
-    known: dict[bytes, int] = {}
+    known: dict[tuple[int, bytes], int] = {}
     first: list[int] = []
     group = np.full(len(ends) - 1, -1, dtype=np.intp)
     for row in np.flatnonzero(np.diff(ends)):
-        key = columns[ends[row] : ends[row + 1]].tobytes()
+        key = (int(need[row]), columns[ends[row] : ends[row + 1]].tobytes())
         if key not in known:
             known[key] = len(first)
             first.append(int(row))

@@ -81,7 +81,7 @@ def footprints(
     """
     _require(reach, setback_m)
     tries = _azimuths_to_try(site, positions, facings)
-    tilt_deg = np.array([line.tilt_deg for line in site.lines])[positions.line]
+    tilt_deg = np.array([line.tilts_deg[0] for line in site.lines])[positions.line]
     radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
     xy = np.column_stack([positions.x_m, positions.y_m])
     polygons = np.full(len(positions), None, dtype=object)
@@ -102,9 +102,7 @@ def footprints(
     return Footprints(polygons[kept], kept, azimuth_deg[kept], tilt_deg[kept], dropped)
 
 
-def reach_shapes(
-    centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float
-) -> Shapes:
+def reach_shapes(centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float) -> Shapes:
     """Discs or sectors [M] of spray angle `angle_deg` about azimuths, their area the true one.
 
     An inscribed polygon whose edges span the angle d has the area of its circle when its corners stand at
@@ -127,9 +125,7 @@ def _require(reach: Reach, setback_m: float) -> None:
     if not 0.0 < reach.radius_m < np.inf:
         raise ArgumentError(f"radius_m: {reach.radius_m} m is no reach; give one above 0 m")
     if not 0.0 < reach.spray_angle_deg <= 360.0:
-        raise ArgumentError(
-            f"spray_angle_deg: {reach.spray_angle_deg} is no angle above 0 and up to 360 degrees"
-        )
+        raise ArgumentError(f"spray_angle_deg: {reach.spray_angle_deg} is no angle above 0 and up to 360 degrees")
     if not setback_m >= 0.0:
         raise ArgumentError(f"setback_m: {setback_m} m is no setback; give 0 m or more")
 
@@ -187,10 +183,7 @@ def _by_blockers(site: Site, z_m: FloatArray) -> list[tuple[tuple[int, ...], Int
     tops = np.array([obstacle.top_m for obstacle in site.obstacles])
     above = tops[None, :] > z_m[:, None] + 1e-9
     sets, inverse = np.unique(above, axis=0, return_inverse=True)
-    return [
-        (tuple(int(k) for k in np.flatnonzero(tall)), np.flatnonzero(inverse == s))
-        for s, tall in enumerate(sets)
-    ]
+    return [(tuple(int(k) for k in np.flatnonzero(tall)), np.flatnonzero(inverse == s)) for s, tall in enumerate(sets)]
 
 
 def _lit(shapes: Shapes, hidden: Shapes) -> Shapes:

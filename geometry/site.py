@@ -28,12 +28,18 @@ class Feature:
 
 @dataclass(frozen=True)
 class Zone(Feature):
-    """An area to be misted: `weight` its priority, `schedule` its named group of permitted misting hours."""
+    """An area to be misted: `weight` its priority, `schedule` its named group of permitted misting hours.
+
+    `least_coverage` is the share of its area that must be covered; `cover_by` the number of nozzles that must
+    reach a place before it counts.
+    """
 
     polygon: Polygon
     weight: float = 1.0
     schedule: str = "always"
     kind: str = "people"
+    least_coverage: float = 0.0
+    cover_by: int = 1
 
 
 @dataclass(frozen=True)
@@ -76,20 +82,26 @@ class MountingLine(Feature):
     """A line that nozzles and their tubing are fixed to, `height_m` above the ground (`ground_m` per vertex).
 
     `facings` in order of preference: in, out, left, right, all, or an azimuth in degrees clockwise from
-    north. `supports_m`, where given, are the only chainages that can carry a nozzle, apart from `locked_m`.
+    north; each with each of `tilts_deg` above the level. `supports_m`, where given, are the only chainages that
+    can carry a nozzle, apart from `locked_m` and `preferred_m`. A nozzle stands within `near_ends_m` of each end
+    and within `near_corners_m` of each outside corner where these are given; `even_pitch` spaces all evenly.
     """
 
     line: LineString
     ground_m: tuple[float, ...]
     height_m: float
     facings: tuple[str | float, ...] = ("all",)
-    tilt_deg: float = 0.0
+    tilts_deg: tuple[float, ...] = (0.0,)
     continuous: bool = False
     no_nozzles: tuple[Stretch, ...] = ()
     no_tubing: tuple[Stretch, ...] = ()
     supports_m: tuple[float, ...] = ()
     locked_m: tuple[float, ...] = ()
     forbidden_m: tuple[float, ...] = ()
+    preferred_m: tuple[float, ...] = ()
+    near_ends_m: float | None = None
+    near_corners_m: float | None = None
+    even_pitch: bool = False
 
     @property
     def closed(self) -> bool:

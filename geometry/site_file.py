@@ -26,6 +26,11 @@ def _facings(value: object) -> object:
     return [facing if isinstance(facing, str) else float(facing) % 360.0 for facing in facings]
 
 
+def _listed(value: object) -> object:
+    """One value or a list of them; the list."""
+    return value if isinstance(value, list) else [value]
+
+
 def _is_azimuth(value: object) -> bool:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     return number and -360.0 <= float(value) <= 360.0  # type: ignore[arg-type]
@@ -44,6 +49,8 @@ Text = Annotated[str, Field(max_length=2000, description="text of up to 2000 cha
 Name = Annotated[  # it is printed on screens and plans
     str, Field(min_length=1, max_length=80, pattern=r"^\P{Cc}*$", description="a name of 1 to 80 characters")
 ]
+Share = Annotated[float, Field(gt=0, le=1, description="a share of the area, above 0 to 1")]
+NearBy = Annotated[float, Field(gt=0, le=20e3, description="metres, above 0")]
 Weight = Annotated[float, Field(gt=0, le=1e6, description="a number above 0")]
 TopHeight = Annotated[float, Field(gt=0, le=500, description="metres above the ground, above 0 to 500")]
 Height = Annotated[float, Field(ge=0, le=500, description="metres above the ground, 0 to 500")]
@@ -60,6 +67,12 @@ Facings = Annotated[
     list[Any],
     BeforeValidator(_facings),
     Field(min_length=1, description="in, out, left, right, all or an azimuth in degrees, or a list of these"),
+]
+Tilt = Annotated[float, Field(gt=-90, lt=90)]
+Tilts = Annotated[
+    list[Tilt],
+    BeforeValidator(_listed),
+    Field(min_length=1, description="degrees above the level, -90 to 90, or a list of these"),
 ]
 Forbiddable = Literal["mist", "mounting", "tubing", "trench"]
 
@@ -103,6 +116,8 @@ class ZoneRecord(FeatureRecord):
     weight: Weight = 1.0
     schedule: Name = "always"
     kind: Literal["people", "resting"] = "people"
+    least_coverage: Share | None = None
+    cover_by: Annotated[int, Field(ge=1, le=2, description="1 or 2 nozzles")] = 1
 
 
 class KeepOutRecord(FeatureRecord):
@@ -125,13 +140,17 @@ class MountingLineRecord(FeatureRecord):
 
     height_m: Height
     facing: Facings = ["all"]
-    tilt_deg: Annotated[float, Field(gt=-90, lt=90, description="degrees above the level, -90 to 90")] = 0.0
+    tilt_deg: Tilts = [0.0]
     continuous: Annotated[bool, Field(description="true or false")] = False
     no_nozzles: Stretches = []
     no_tubing: Stretches = []
     supports_m: Chainages = []
     locked_m: Chainages = []
     forbidden_m: Chainages = []
+    preferred_m: Chainages = []
+    near_ends_m: NearBy | None = None
+    near_corners_m: NearBy | None = None
+    even_pitch: Annotated[bool, Field(description="true or false")] = False
 
 
 class TubingLinkRecord(FeatureRecord):
@@ -165,6 +184,7 @@ RECORDS: Mapping[str, type[FeatureRecord]] = {
 _PROBLEMS = {
     "missing": "is missing",
     "float_type": "is not a number",
+    "int_type": "is not a whole number",
     "string_type": "is not text",
     "list_type": "is not a list",
     "bool_type": "is not true or false",

@@ -34,11 +34,13 @@ COUNT_TOLERANCE = 1e-9  # a count that fits exactly is no rounding's victim
 
 @dataclass(frozen=True)
 class Candidates:
-    """Candidate positions of one nozzle, J of them, each with its one legal footprint.
+    """What may be chosen of one nozzle: J candidates by line, chainage and slot, each with its footprint.
 
     line, chainage_m, x_m, y_m, z_m (tubing and nozzle inlet), height_m, azimuth_deg, tilt_deg: [J]; polygons: [J]
-    footprints; group: [J] index into `groups`, the schedule groups in use; locked: [J]. cells: merged coverage
-    cells with incidence [C, J]. left_out: reasons why positions are no candidates, with their number.
+    footprints; group: [J] index into `groups`, the schedule groups in use; locked, preferred: [J]. A slot is one
+    facing and tilt of a line; place: [J] number of the position, equal for its slots; strand: [J] number of line and
+    slot. cells: merged coverage cells with incidence [C, J]. left_out: reasons why positions are no candidates, with
+    their number.
     """
 
     line: Ints
@@ -52,6 +54,9 @@ class Candidates:
     polygons: NDArray[Any]
     group: Ints
     locked: NDArray[np.bool_]
+    place: Ints
+    strand: Ints
+    preferred: NDArray[np.bool_]
     groups: tuple[str, ...]
     cells: MergedCells
     corridors: Corridors
@@ -136,6 +141,9 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
         polygons=polygons,
         group=group[keep],
         locked=positions.locked[at],
+        place=_numbered(at),
+        strand=_numbered(positions.line[at]),
+        preferred=positions.preferred[at],
         groups=groups,
         cells=merge_cells(cells, incidence(cells, polygons)),
         corridors=graph,
@@ -207,9 +215,12 @@ def nozzles_at_most(scenario: Scenario, option: Option) -> int:
     return option.pumps * option.circuits * max(counts, default=0)
 
 
-def _schedule_groups(
-    scenario: Scenario, touched: NDArray[np.bool_]
-) -> tuple[tuple[str, ...], Ints, NDArray[np.bool_]]:
+def _numbered(keys: Ints) -> Ints:
+    """Numbers from 0 in order of the keys, equal for equal keys."""
+    return np.unique(keys, return_inverse=True)[1].astype(np.int64)
+
+
+def _schedule_groups(scenario: Scenario, touched: NDArray[np.bool_]) -> tuple[tuple[str, ...], Ints, NDArray[np.bool_]]:
     """Group of each footprint: that of the touched zone whose hours lie within the hours of all others it touches.
 
     Returns the names of the groups in use, [J] index into them, [J] whether there is such a group.

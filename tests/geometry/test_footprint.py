@@ -59,7 +59,7 @@ def test_a_sector_opens_about_its_azimuth() -> None:
 
 @pytest.mark.parametrize("tilt", [-30.0, 0.0, 45.0])
 def test_tilt_shortens_the_reach_by_its_cosine(tilt: float) -> None:
-    polygon, _ = at(site([line("a", [(0, 0), (2, 0)], tilt_deg=tilt)]), 1.0, Reach(R))
+    polygon, _ = at(site([line("a", [(0, 0), (2, 0)], tilts_deg=(tilt,))]), 1.0, Reach(R))
     assert polygon.area == pytest.approx(np.pi * (R * np.cos(np.radians(tilt))) ** 2, rel=1e-12)
 
 
@@ -223,9 +223,7 @@ def yards(draw: st.DrawFn) -> list[shapely.Polygon]:
 @given(blocks=yards(), angle=st.sampled_from([360.0, 140.0]))
 def test_what_is_misted_is_what_the_nozzle_sees(blocks: list[shapely.Polygon], angle: float) -> None:
     obstacles = [Obstacle(f"b{k}", block, 5.0) for k, block in enumerate(blocks)]
-    polygon, _ = at(
-        site([line("a", [(-1, 0), (1, 0)], facings=("left",))], obstacles=obstacles), 1.0, Reach(R, angle)
-    )
+    polygon, _ = at(site([line("a", [(-1, 0), (1, 0)], facings=("left",))], obstacles=obstacles), 1.0, Reach(R, angle))
     targets = np.random.default_rng(5).uniform(-R, R, (4000, 2))
     bearing = np.degrees(np.arctan2(targets[:, 0], targets[:, 1]))
     reached = (np.hypot(*targets.T) < R) & (np.abs(bearing) < angle / 2)
