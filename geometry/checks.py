@@ -105,9 +105,7 @@ def _locked_faults(path: str, line: MountingLine, keep_outs: Sequence[KeepOut]) 
             yield Fault(place, f"{chainage:g} m", f"locks a nozzle {reason}", "unlock it or free its place")
 
 
-def _facing_faults(
-    path: str, line: MountingLine, boundary: Polygon, obstacles: Sequence[Obstacle]
-) -> Iterator[Fault]:
+def _facing_faults(path: str, line: MountingLine, boundary: Polygon, obstacles: Sequence[Obstacle]) -> Iterator[Fault]:
     place = f"{path}.properties.facing"
     of = sides(line, boundary, obstacles)
     for facing in preferences(line.facings, of):

@@ -86,9 +86,7 @@ def corridors(site: Site, routing_allowance: float, snap_m: float = SNAP_M) -> C
     all_ways = ways(site)
     pumps = np.array([[one.x_m, one.y_m, one.elevation_m] for one in site.pump_sites]).reshape(-1, 3)
     meets = [*meetings(all_ways, snap_m), *_pump_meetings(pumps, all_ways)]
-    stops = [
-        _stops(way, [at for pair in meets for k, at in pair if k == i]) for i, way in enumerate(all_ways)
-    ]
+    stops = [_stops(way, [at for pair in meets for k, at in pair if k == i]) for i, way in enumerate(all_ways)]
     places = [(i, at) for i, own in enumerate(stops) for at in own]
     points = np.array([*(all_ways[i].point(at) for i, at in places), *pumps]).reshape(-1, 3)
     places += [(len(all_ways) + s, 0.0) for s in range(len(pumps))]
@@ -133,9 +131,7 @@ def _stop_of(place: Place, all_ways: Sequence[Way], stops: Sequence[Sequence[flo
     return (i, near) if near is not None and all_ways[i].apart(at, near) <= JOINED_M else None
 
 
-def _way_edges(
-    site: Site, all_ways: Sequence[Way], node_at: dict[Place, int], allowance: float
-) -> Iterator[_Edge]:
+def _way_edges(site: Site, all_ways: Sequence[Way], node_at: dict[Place, int], allowance: float) -> Iterator[_Edge]:
     """Edges along the ways from stop to stop; none where meetings made both ends one node (2 cm at most)."""
     for i, way in enumerate(all_ways):
         stops = [at for k, at in node_at if k == i]

@@ -54,9 +54,7 @@ def preferences(facings: Sequence[str | float], of: Sides) -> tuple[str | float,
     return tuple(dict.fromkeys(expanded))
 
 
-def facing_azimuths_deg(
-    line: LineString, of: Sides, facing: str | float, chainage_m: FloatArray
-) -> FloatArray:
+def facing_azimuths_deg(line: LineString, of: Sides, facing: str | float, chainage_m: FloatArray) -> FloatArray:
     """Azimuth [M] of a facing at each chainage, degrees clockwise from north in [0, 360)."""
     if not isinstance(facing, str):
         return np.full(len(chainage_m), float(facing) % 360.0)

@@ -35,9 +35,7 @@ def joined(points: FloatArray, pairs: Sequence[tuple[int, int]]) -> tuple[IntArr
 def _groups(count: int, pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
     """Points that belong together, groups of two or more, in order of first point."""
     a, b = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
-    _, label = connected_components(
-        coo_array((np.ones(len(a)), (a, b)), shape=(count, count)), directed=False
-    )
+    _, label = connected_components(coo_array((np.ones(len(a)), (a, b)), shape=(count, count)), directed=False)
     groups: dict[int, list[int]] = {}
     for point, group in enumerate(label.tolist()):
         groups.setdefault(group, []).append(point)
@@ -47,10 +45,7 @@ def _groups(count: int, pairs: Sequence[tuple[int, int]]) -> list[list[int]]:
 def _shortest_tree(points: FloatArray, members: Sequence[int]) -> Iterator[tuple[float, int, int]]:
     """Kruskal's tree over a few points: (length, point, point), shortest first, ties by number."""
     lengths = sorted(
-        (round(float(np.linalg.norm(points[a] - points[b])), 9), a, b)
-        for a in members
-        for b in members
-        if a < b
+        (round(float(np.linalg.norm(points[a] - points[b])), 9), a, b) for a in members for b in members if a < b
     )
     tree = {a: a for a in members}
     for length_m, a, b in lengths:

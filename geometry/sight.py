@@ -88,9 +88,7 @@ def shadows(block: Blockers, eye: FloatArray, radius_m: FloatArray) -> Shapes:
     return _united(_thrown(owner, a, b, at, radius_m), owner, len(eye))
 
 
-def _thrown(
-    owner: NDArray[np.intp], a: FloatArray, b: FloatArray, at: FloatArray, radius_m: FloatArray
-) -> Shapes:
+def _thrown(owner: NDArray[np.intp], a: FloatArray, b: FloatArray, at: FloatArray, radius_m: FloatArray) -> Shapes:
     to_a, to_b = a - at, b - at
     far_a, far_b = np.hypot(*to_a.T), np.hypot(*to_b.T)
     # One throw for all edges of an eye: neighbours then share the thrown vertex exactly and leave no slit.

@@ -30,9 +30,7 @@ def sound_features() -> list[Json]:
         drawn("keep_out", "Polygon", [box_ring(50, 2, 58, 10)], name="pond", forbids=["mist"], setback_m=1.5),
         drawn("obstacle", "Polygon", [box_ring(30, 15, 45, 25)], name="house", height_m=6.0),
         drawn("mounting_line", "LineString", [[0, 0], [60, 0]], name="fence", height_m=2.0, facing="in"),
-        drawn(
-            "mounting_line", "LineString", box_ring(30, 15, 45, 25), name="eaves", height_m=3.0, facing="out"
-        ),
+        drawn("mounting_line", "LineString", box_ring(30, 15, 45, 25), name="eaves", height_m=3.0, facing="out"),
         drawn("tubing_link", "LineString", [[30, 0], [30, 15]], name="path", ground="lawn"),
         drawn("pump_site", "Point", [59.5, 0.5], name="shed", power={"cost": 300}, water=True),
     ]

@@ -114,9 +114,7 @@ def test_covered_area_is_that_of_random_points(centres: list[tuple[float, float]
     in_terrace = (x > 8) & (x < 12) & (y > 0) & (y < 6)
     share = np.mean((off < 2.0).any(axis=1) & (in_holed | in_terrace))
     deviation = 18 * 12 * np.sqrt(max(share * (1 - share), 1e-4) / len(points))
-    assert covered_area_m2(discs(centres, 2.0), [holed, TERRACE]) == pytest.approx(
-        18 * 12 * share, abs=5 * deviation
-    )
+    assert covered_area_m2(discs(centres, 2.0), [holed, TERRACE]) == pytest.approx(18 * 12 * share, abs=5 * deviation)
 
 
 def test_ground_of_two_zones_counts_once() -> None:

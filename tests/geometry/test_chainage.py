@@ -39,9 +39,7 @@ def test_azimuths_run_clockwise_from_north(to: tuple[float, float], azimuth: flo
 
 def test_ends_of_a_stretch_are_not_within_it() -> None:
     at = np.array([1.0, 1.5, 2.0, 3.0])
-    np.testing.assert_array_equal(
-        within_stretches(at, [Stretch(1, 2), Stretch(2, 2.5)]), [False, True, False, False]
-    )
+    np.testing.assert_array_equal(within_stretches(at, [Stretch(1, 2), Stretch(2, 2.5)]), [False, True, False, False])
 
 
 def test_a_line_through_a_polygon_with_a_hole_runs_inside_it_twice() -> None:
@@ -55,7 +53,5 @@ def test_a_line_along_the_edge_of_a_polygon_is_outside_it() -> None:
 
 
 def test_touching_stretches_are_joined() -> None:
-    joined = merged_stretches(
-        [Stretch(4, 6, "b"), Stretch(1, 2, "a"), Stretch(2, 3, "c"), Stretch(5, 5.5, "d")]
-    )
+    joined = merged_stretches([Stretch(4, 6, "b"), Stretch(1, 2, "a"), Stretch(2, 3, "c"), Stretch(5, 5.5, "d")])
     assert joined == (Stretch(1, 3, "a"), Stretch(4, 6, "b"))

@@ -122,9 +122,7 @@ def test_a_closed_line_gives_two_ways_round(seam: int, links: int) -> None:
 
 
 def test_a_loop_back_to_its_own_start_has_its_vertices_as_nodes() -> None:
-    graph = corridors(
-        site([line("a", [(0, 0), (5, 0)], 0.0)], [link("loop", [(5, 0), (9, 0), (9, 3), (5, 0)])]), 0.0
-    )
+    graph = corridors(site([line("a", [(0, 0), (5, 0)], 0.0)], [link("loop", [(5, 0), (9, 0), (9, 3), (5, 0)])]), 0.0)
     assert np.all(graph.tail != graph.head)
     assert graph.plan_m[graph.link == 0].tolist() == pytest.approx([4, 3, 5])
 
@@ -154,14 +152,10 @@ def test_stretches_without_tubing_and_keep_outs_are_cut_out() -> None:
     assert spans == [(0, 2), (3, 6), (7, 10)]
 
 
-@pytest.mark.parametrize(
-    ("forbids", "line_parts", "link_parts"), [("trench", 1, 2), ("tubing", 2, 2), ("mist", 1, 1)]
-)
+@pytest.mark.parametrize(("forbids", "line_parts", "link_parts"), [("trench", 1, 2), ("tubing", 2, 2), ("mist", 1, 1)])
 def test_a_trench_is_forbidden_to_links_only(forbids: str, line_parts: int, link_parts: int) -> None:
     keep_out = KeepOut("pond", shapely.box(4, -9, 5, 9), frozenset([forbids]))
-    graph = corridors(
-        site([line("a", [(0, 0), (9, 0)])], [link("b", [(0, 3), (9, 3)])], keep_outs=[keep_out]), 0.0
-    )
+    graph = corridors(site([line("a", [(0, 0), (9, 0)])], [link("b", [(0, 3), (9, 3)])], keep_outs=[keep_out]), 0.0)
     assert (np.count_nonzero(graph.line == 0), np.count_nonzero(graph.link == 0)) == (line_parts, link_parts)
 
 
@@ -177,9 +171,7 @@ def test_costs_of_links() -> None:
     on = graph.link == 0
     assert graph.unit_cost[on].tolist() == [30.0, 30.0]
     assert graph.sleeve_cost[on].tolist() == pytest.approx([20.0, 60.0])
-    assert (
-        np.isnan(graph.unit_cost[graph.link == 1]).all() and np.isnan(graph.unit_cost[graph.line == 0]).all()
-    )
+    assert np.isnan(graph.unit_cost[graph.link == 1]).all() and np.isnan(graph.unit_cost[graph.line == 0]).all()
     assert [graph.ground[e] for e in np.flatnonzero(on)] == ["paving", "paving"]
 
 
@@ -229,9 +221,7 @@ def test_a_site_without_ways_has_its_pump_sites_only() -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(cut=st.floats(0.2, 7.8), bend=st.floats(-2, 2), turn=st.floats(0, 360), seed=st.integers(0, 5))
-def test_turning_splitting_and_reordering_change_no_distance(
-    cut: float, bend: float, turn: float, seed: int
-) -> None:
+def test_turning_splitting_and_reordering_change_no_distance(cut: float, bend: float, turn: float, seed: int) -> None:
     """Metamorphic: shortest ways from the pump site to the far ends stay, whatever the drawing's order or turn."""
     drawn = {
         "fence": [(0, 0), (8, 0), (12, bend)],
@@ -249,9 +239,7 @@ def far_ends(drawn: dict[str, list[tuple[float, float]]], turn_deg: float, order
     matrix = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     turned = {name: np.array(points, dtype=float) @ matrix.T for name, points in drawn.items()}
     lines = [line(name, turned[name].tolist()) for name in order if name != "path"]
-    graph = corridors(
-        site(lines, [link("path", turned["path"].tolist())], pump_sites=[PumpSite("p", 0, 0, 2)]), 0.1
-    )
+    graph = corridors(site(lines, [link("path", turned["path"].tolist())], pump_sites=[PumpSite("p", 0, 0, 2)]), 0.1)
     xy = np.column_stack([graph.x_m, graph.y_m])
     ends = [np.argmin(np.hypot(*(xy - turned[name][-1]).T)) for name in ("fence", "row")]
     return [distance(graph, int(graph.site_node[0]), int(end)) for end in ends]

@@ -17,9 +17,7 @@ from tests.geometry.drawn_sites import sound_features, text
 HOLED = shapely.box(0, 0, 10, 6).difference(shapely.box(3, 2, 5, 4))
 
 
-@pytest.mark.parametrize(
-    "geometry", [HOLED, shapely.Point(1 / 3, 2), shapely.LineString([(0, 0), (1, 1 / 7)])]
-)
+@pytest.mark.parametrize("geometry", [HOLED, shapely.Point(1 / 3, 2), shapely.LineString([(0, 0), (1, 1 / 7)])])
 def test_a_geometry_survives_json_exactly(geometry: Any) -> None:
     back = geometry_of(json.loads(json.dumps(mapping_of(geometry))))
     assert shapely.equals(back, geometry) and back.length == geometry.length

@@ -65,9 +65,7 @@ def turned(degrees: float, shift: tuple[float, float], mirror: bool) -> Move:
     mirror=st.booleans(),
     angle=st.sampled_from([360.0, 130.0]),
 )
-def test_turned_shifted_and_mirrored(
-    degrees: float, east: float, north: float, mirror: bool, angle: float
-) -> None:
+def test_turned_shifted_and_mirrored(degrees: float, east: float, north: float, mirror: bool, angle: float) -> None:
     plain, covered = areas(garden(), angle)
     own, also_covered = areas(moved(garden(), turned(degrees, (east, north), mirror)), angle)
     np.testing.assert_allclose(own, plain, atol=3e-3)
@@ -93,7 +91,5 @@ def test_the_order_of_features_does_not_matter() -> None:
 
 
 def test_a_higher_nozzle_never_sees_less() -> None:
-    low, high = (
-        replace(garden(), lines=tuple(replace(one, height_m=h) for one in garden().lines)) for h in (2, 7)
-    )
+    low, high = (replace(garden(), lines=tuple(replace(one, height_m=h) for one in garden().lines)) for h in (2, 7))
     assert np.all(areas(high)[0] >= areas(low)[0] - 1e-9)

@@ -199,8 +199,7 @@ PLAIN = [
     ),
     (
         redrawn(FENCE, [[3, 0], [3, 0]]),
-        'features[4] (mounting_line "fence").geometry: is a line without length; give at least two different '
-        "positions",
+        'features[4] (mounting_line "fence").geometry: is a line without length; give at least two different positions',
     ),
     (
         redrawn(FENCE, [[0, 0], [60, 0], [60, 10], [30, -1e-3]]),
