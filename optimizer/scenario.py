@@ -49,12 +49,13 @@ class Rules:
     band_low_pa, band_high_pa: allowed pressure at every nozzle.
     set_low_pa, set_high_pa, set_step_pa: set pressures that may be chosen.
     reserve: share of a pump's delivery that stays unused.
-    spacing_least_m: between neighbours on a line; spacing_greatest_m: the same on a line marked continuous,
-    None where no line is.
+    spacing_least_m: between neighbours; spacing_greatest_m: on a line marked continuous, None where no line is;
+    row_gap_m: from one row to the next on any line, whose rows then keep spacing_greatest_m; None: no such rule.
     step_m: of candidate positions; cell_m: of coverage cells.
     setback_m: of mist from keep-outs that state none.
     routing_allowance: share added to every tubing length.
     least_gain_m2: weighted square metres that a nozzle added after verification must bring.
+    preferred_gain_m2: weighted square metres that a nozzle at a preferred position is worth besides.
     grounds: prices of crossing ground with tubing.
     """
 
@@ -66,11 +67,13 @@ class Rules:
     reserve: float
     spacing_least_m: float
     spacing_greatest_m: float | None
+    row_gap_m: float | None
     step_m: float
     cell_m: float
     setback_m: float
     routing_allowance: float
     least_gain_m2: float
+    preferred_gain_m2: float
     grounds: tuple[Ground, ...]
 
     @property
@@ -238,11 +241,13 @@ def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules
         reserve=table.reserve,
         spacing_least_m=table.spacing.least,
         spacing_greatest_m=table.spacing.greatest,
+        row_gap_m=table.spacing.row_gap,
         step_m=table.step,
         cell_m=table.cell,
         setback_m=table.setback,
         routing_allowance=table.routing_allowance,
         least_gain_m2=table.least_gain,
+        preferred_gain_m2=table.preferred_gain,
         grounds=tuple(Ground(name, ground.cost_per_m) for name, ground in grounds),
     )
 

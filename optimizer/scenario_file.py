@@ -25,6 +25,7 @@ from optimizer.fields import (
 )
 
 CATALOGUE_FILE = "../catalogue.toml"  # where a scenario looks unless it names another
+CELL_M = 0.5  # of coverage cells where a scenario states none
 ALWAYS = "always"  # the schedule of zones that name none: they may mist at any hour
 
 
@@ -44,17 +45,26 @@ class SetPressureFile(PressureRange):
 
 
 class SpacingFile(Table):
-    """Distance between neighbours on a line; greatest applies to lines marked continuous."""
+    """Distance between neighbours on a line; greatest applies to lines marked continuous, and with row_gap, the least
+    distance from one row to the next, to the rows of every line."""
 
     least: Length
     greatest: Length | None = None
+    row_gap: Length | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> Self:
         if self.greatest is not None and self.greatest < self.least:
-            problem, mend = "is upside down: greatest is below least", "swap least and greatest"
-            raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
+            _refuse("is upside down: greatest is below least", "swap least and greatest")
+        if self.row_gap is not None and self.greatest is None:
+            _refuse("has a row_gap but no greatest", "add greatest, the widest spacing within a row")
+        if self.row_gap is not None and self.greatest is not None and self.row_gap < self.greatest:
+            _refuse("has a row_gap below greatest", "raise row_gap, or leave it out")
         return self
+
+
+def _refuse(problem: str, mend: str) -> None:
+    raise PydanticCustomError("impossible", "{problem}", {"problem": problem, "mend": mend})
 
 
 class RulesFile(Table):
@@ -68,10 +78,11 @@ class RulesFile(Table):
     reserve: Share
     spacing: SpacingFile = Field(description='distances like { least = "2 m", greatest = "5 m" }')
     step: Grid
-    cell: Grid
+    cell: Grid = CELL_M
     setback: LengthOrZero
     routing_allowance: Share
     least_gain: Area
+    preferred_gain: Area = 0.0
 
 
 class ClimateFile(Table):

@@ -75,6 +75,18 @@ SCENARIO_FAULTS = {
         "rules.spacing.least: is more than the length of every mounting line; the longest has 16.0 m "
         '(found "16.5 m"); lower it',
     ),
+    "rows without a greatest spacing": (
+        'greatest = "5 m"',
+        'row_gap = "9 m"',
+        'rules.spacing: has a row_gap but no greatest (found {"least": "2 m", "row_gap": "9 m"}); '
+        "add greatest, the widest spacing within a row",
+    ),
+    "rows nearer to one another than their nozzles": (
+        'greatest = "5 m"',
+        'greatest = "5 m", row_gap = "4 m"',
+        'rules.spacing: has a row_gap below greatest (found {"least": "2 m", "greatest": "5 m", "row_gap": "4 m"}); '
+        "raise row_gap, or leave it out",
+    ),
     "spacing upside down": (
         'least = "2 m", greatest = "5 m"',
         'least = "5 m", greatest = "2 m"',

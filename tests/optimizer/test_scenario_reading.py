@@ -34,14 +34,24 @@ def test_rules_are_si(sound: Scenario) -> None:
         reserve=0.15,
         spacing_least_m=2.0,
         spacing_greatest_m=5.0,
+        row_gap_m=None,
         step_m=0.5,
         cell_m=0.5,
         setback_m=1.0,
         routing_allowance=0.05,
         least_gain_m2=2.0,
+        preferred_gain_m2=0.0,
         grounds=(Ground("lawn", 8.0),),
     )
     assert sound.rules.ground_cost == {"lawn": 8.0}
+
+
+def test_rules_for_rows_and_preferred_positions(tmp_path: Path) -> None:
+    """A scenario without a cell size gets 0.5 m."""
+    text = swapped(SCENARIO, 'greatest = "5 m"', 'greatest = "5 m", row_gap = "9 m"')
+    text = swapped(text, 'cell = "0.5 m"\n', 'preferred_gain = "1.5 m2"\n')
+    rules = read_scenario(yard(tmp_path, scenario=text)).rules
+    assert (rules.row_gap_m, rules.preferred_gain_m2, rules.cell_m) == (9.0, 1.5, 0.5)
 
 
 def test_us_units_give_the_same_rules(tmp_path: Path, sound: Scenario) -> None:
