@@ -19,7 +19,7 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
     old = np.array([j for members in lines for j in members], dtype=np.int64)
     new = np.empty(len(old), dtype=np.int64)
     new[old] = np.arange(len(old))
-    incidence = sp.csr_array(problem.incidence[:, old])
+    incidence = _open_columns(problem)[:, old].tocsr()
     incidence.sort_indices()
     cells = _cell_order(incidence, problem)
     renumbered = replace(
@@ -32,6 +32,7 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
         spacing=_in_order(problem.spacing, new),
         cover=_in_order(problem.cover, new),
         locked=_sorted(problem.locked, new),
+        barred=_sorted(problem.barred, new),
         limits=tuple(replace(limit, members=_sorted(limit.members, new)) for limit in problem.limits),
         rows=tuple(replace(row, members=_kept_order(row.members, new)) for row in problem.rows),
         even=tuple(sorted(_in_order(patterns, new) for patterns in problem.even)),
@@ -39,6 +40,15 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
         names=tuple(problem.name(int(j)) for j in old),
     )
     return renumbered, old
+
+
+def _open_columns(problem: PlacementProblem) -> sp.csc_array:
+    """The incidence of those that may be chosen; the barred cover nothing, so that they share no cell either."""
+    fits = np.ones(problem.candidates, dtype=bool)
+    fits[list(problem.barred)] = False
+    kept = sp.csc_array(problem.incidence.multiply(fits[None, :]))
+    kept.eliminate_zeros()
+    return kept
 
 
 def _ordered_lines(problem: PlacementProblem) -> tuple[Window, ...]:

@@ -63,10 +63,10 @@ class PlacementProblem:
     value [C]: weighted m² of a merged cell; incidence bool [C, J]: candidate covers cell; need [C]: nozzles that must
     reach a cell before it counts, 1 or 2; bonus [J]: weighted m² that a preferred position is worth by itself;
     lines: *strands*, candidates of one mounting line with one facing in order of chainage, every candidate on one;
-    spacing: windows in which at most one is chosen; cover: windows in which at least one is chosen; locked:
-    candidates that are chosen; limits: how many of some candidates are chosen at most; rows: lines whose greatest
-    spacing binds within rows; even: of each line of even pitch the sets of which one is chosen, or none;
-    floors: least coverage of zones; names: how messages name the candidates, () for their numbers.
+    spacing: windows in which at most one is chosen; cover: windows in which at least one is chosen; locked, barred:
+    candidates that are chosen, and that are not; limits: how many of some candidates are chosen at most; rows: lines
+    whose greatest spacing binds within rows; even: of each line of even pitch the sets of which one is chosen, or
+    none; floors: least coverage of zones; names: how messages name the candidates, () for their numbers.
     """
 
     value: FloatArray
@@ -77,6 +77,7 @@ class PlacementProblem:
     spacing: tuple[Window, ...] = ()
     cover: tuple[Window, ...] = ()
     locked: tuple[int, ...] = ()
+    barred: tuple[int, ...] = ()
     limits: tuple[Limit, ...] = ()
     rows: tuple[Row, ...] = ()
     even: tuple[tuple[Window, ...], ...] = ()
@@ -129,7 +130,8 @@ def require_possible(problem: PlacementProblem) -> None:
             )
     for limit in problem.limits:
         _require_room(problem, limit)
-    if () in problem.cover:
+    barred = set(problem.barred)
+    if any(barred.issuperset(window) for window in problem.cover):
         raise NoDesign(
             "spacing_greatest_m",
             "a continuous line has a gap without candidate positions that is longer than its greatest spacing: "

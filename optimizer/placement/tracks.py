@@ -106,6 +106,7 @@ def tracks_of(problem: PlacementProblem) -> Tracks:
         if line.row is not None:
             bar_from[here], bar_to[here] = _bars(line.row, track.turn)
     order = np.array([j for track in made for j in track.order], dtype=np.int64)
+    usable &= ~np.isin(order, problem.barred)
     strand = np.array([track.line for track in made], dtype=np.int64)
     taken = np.array([track.turn is not None for track in made])
     first, last, cell = _intervals(problem, order, start, taken)

@@ -62,6 +62,12 @@ def cover_windows(
     return tuple(sorted(windows))
 
 
+def near_window(chainage_m: FloatArray, length_m: float, at_m: float, within_m: float) -> IntArray:
+    """Indices of the candidates of a line that stand within a distance of a chainage; length_m: of a closed line."""
+    off = np.abs(chainage_m - at_m)
+    return np.flatnonzero(np.minimum(off, np.abs(length_m - off)) <= within_m + TOLERANCE_M)
+
+
 def _cover_of_line(
     members: Window, s: FloatArray, length: float, reach: float, free: Sequence[tuple[float, float]]
 ) -> set[Window]:

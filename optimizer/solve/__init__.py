@@ -159,9 +159,9 @@ def _with_pump(
 def _bounded(outcome: Outcome, base: PlacementProblem) -> Outcome:
     """The outcome, its bound that of all positions where its placement had to do without some."""
     kept = outcome.kept
-    if kept.problem.incidence is base.incidence:
+    if kept.problem.barred == base.barred:
         return outcome
-    bound = value_bound(replace(kept.problem, incidence=base.incidence, cover=base.cover))
+    bound = value_bound(replace(kept.problem, barred=base.barred))
     return replace(outcome, kept=replace(kept, bound_at_count=max(bound, kept.value)))
 
 

@@ -1,19 +1,23 @@
-"""An instance posed as a placement problem: windows of its lines, and what the circuits of a supply can feed."""
+"""An instance posed as a placement problem: windows and rows of its lines, floors of its zones, and what the circuits
+of a supply can feed."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, nozzles_within
-from optimizer.placement.problem import Limit, PlacementProblem, require_possible
-from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
+from optimizer.placement.crossing import crossing_windows
+from optimizer.placement.pitches import even_patterns
+from optimizer.placement.problem import BoolArray, Floor, Limit, PlacementProblem, Row, Window, require_possible
+from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
+from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge
 from optimizer.solve.supply import CircuitLimits, Supply
 
 
@@ -23,23 +27,24 @@ def placement_problem(instance: Instance) -> PlacementProblem:
     Raises NoDesign where its rules contradict each other at sight.
     """
     found, rules, site = instance.candidates, instance.scenario.rules, instance.scenario.site
-    closed = {i: float(line.line.length) for i, line in enumerate(site.lines) if line.closed}
-    greatest = {i: rules.spacing_greatest_m for i, line in enumerate(site.lines) if line.continuous}
-    free = {
-        i: [(stretch.from_m, stretch.to_m) for stretch in (*line.no_nozzles, *line.no_tubing)]
-        for i, line in enumerate(site.lines)
-    }
+    along = spacing_windows(found.line, found.chainage_m, _closed(instance), rules.spacing_least_m)
+    xy = np.column_stack([found.x_m, found.y_m])
     problem = PlacementProblem(
         value=found.cells.value,
         incidence=found.cells.incidence,
-        need=np.ones(len(found.cells.value), dtype=np.int64),
-        bonus=np.zeros(found.count),
-        lines=line_orders(found.line, found.chainage_m),
-        spacing=spacing_windows(found.line, found.chainage_m, closed, rules.spacing_least_m),
-        cover=cover_windows(
-            found.line, found.chainage_m, closed, {i: g for i, g in greatest.items() if g is not None}, free
-        ),
+        need=found.cells.need,
+        bonus=np.where(found.preferred, rules.preferred_gain_m2, 0.0),
+        lines=line_orders(found.strand, found.chainage_m),
+        spacing=(*along, *crossing_windows(xy, found.cells.incidence, along, rules.spacing_least_m)),
+        cover=tuple(sorted({*_continuous(instance), *(window for _, window in near_points(instance) if window)})),
         locked=tuple(int(j) for j in np.flatnonzero(found.locked)),
+        rows=_rows(instance),
+        even=_even(instance),
+        floors=tuple(
+            Floor(f"zone {zone.name}", found.cells.zone_area_m2[z], zone.least_coverage * float(zone.polygon.area))
+            for z, zone in enumerate(site.zones)
+            if zone.least_coverage > 0.0
+        ),
         names=tuple(
             f"{site.lines[line].name} at {chainage:.2f} m"
             for line, chainage in zip(found.line, found.chainage_m, strict=True)
@@ -49,13 +54,79 @@ def placement_problem(instance: Instance) -> PlacementProblem:
     return problem
 
 
+def near_points(instance: Instance) -> list[tuple[str, Window]]:
+    """Line ends and outside corners that ask for a nozzle nearby, in words, with the candidates that would serve;
+    none where no candidate does."""
+    found, site = instance.candidates, instance.scenario.site
+    closed = _closed(instance)
+    asked: list[tuple[str, Window]] = []
+    for number, line in enumerate(site.lines):
+        members = np.flatnonzero(found.line == number)
+        length = float(line.line.length)
+        ends = () if line.near_ends_m is None or line.closed else (0.0, length)
+        for what, at, within in (("the end", at, line.near_ends_m) for at in ends):
+            near = near_window(found.chainage_m[members], closed.get(number, math.inf), at, within or 0.0)
+            asked.append((f"{what} of {line.name} at {at:.2f} m", tuple(int(j) for j in members[near])))
+    return asked
+
+
+def _closed(instance: Instance) -> dict[int, float]:
+    """Length of each closed line."""
+    return {i: float(line.line.length) for i, line in enumerate(instance.scenario.site.lines) if line.closed}
+
+
+def _continuous(instance: Instance) -> tuple[Window, ...]:
+    found, rules, site = instance.candidates, instance.scenario.rules, instance.scenario.site
+    greatest = {i: rules.spacing_greatest_m for i, line in enumerate(site.lines) if line.continuous}
+    free = {
+        i: [(stretch.from_m, stretch.to_m) for stretch in (*line.no_nozzles, *line.no_tubing)]
+        for i, line in enumerate(site.lines)
+    }
+    known = {i: g for i, g in greatest.items() if g is not None}
+    return cover_windows(found.line, found.chainage_m, _closed(instance), known, free)
+
+
+def _rows(instance: Instance) -> tuple[Row, ...]:
+    """The lines whose greatest spacing binds within rows: neither continuous nor of even pitch."""
+    found, rules, lines = instance.candidates, instance.scenario.rules, instance.scenario.site.lines
+    if rules.row_gap_m is None or rules.spacing_greatest_m is None:
+        return ()
+    closed = _closed(instance)
+    rows = []
+    for members in line_orders(found.line, found.chainage_m):
+        number = int(found.line[members[0]])
+        if not (lines[number].continuous or lines[number].even_pitch):
+            s = tuple(found.chainage_m[list(members)].tolist())
+            length = closed.get(number, math.inf)
+            rows.append(Row(members, s, length, rules.spacing_greatest_m, rules.row_gap_m))
+    return tuple(rows)
+
+
+def _even(instance: Instance) -> tuple[tuple[Window, ...], ...]:
+    """The patterns of each line of even pitch: from the least spacing to the greatest, or to twice the reach."""
+    found, rules, lines = instance.candidates, instance.scenario.rules, instance.scenario.site.lines
+    widest = rules.spacing_greatest_m or max(rules.spacing_least_m, 2.0 * instance.nozzle.reach_m)
+    pitches = np.arange(rules.spacing_least_m, widest + rules.step_m / 2.0, rules.step_m)
+    patterns: dict[int, list[Window]] = {}
+    for members in line_orders(found.strand, found.chainage_m):
+        number = int(found.line[members[0]])
+        line = lines[number]
+        if line.even_pitch:
+            s, length = found.chainage_m[list(members)], float(line.line.length)
+            own = even_patterns(members, s, length, pitches, rules.step_m, closed=line.closed)
+            patterns.setdefault(number, []).extend(own)
+    return tuple(tuple(sorted(own)) for _, own in sorted(patterns.items()))
+
+
 def most_per_circuit(instance: Instance, pump: PumpType) -> int:
     """Nozzles that one circuit of a pump feeds where each draws least. Raises NoDesign where that is none."""
     rules = instance.scenario.rules
     most = nozzles_within(rules, pump, float(instance.nozzle.curve.flow_m3_s(rules.band_low_pa)))
     if most < 1:
-        raise NoDesign("reserve", f"a circuit of {pump.name} serves not even one nozzle: choose a larger pump or a "
-                       "smaller reserve")  # fmt: skip
+        raise NoDesign(
+            "reserve",
+            f"a circuit of {pump.name} serves not even one nozzle: choose a larger pump or a smaller reserve",
+        )
     return most
 
 
@@ -67,30 +138,52 @@ def shares(circuits: int, groups: int) -> Iterator[tuple[int, ...]]:
 
 def shared_out(base: PlacementProblem, instance: Instance, share: tuple[int, ...], most: int) -> PlacementProblem:
     """The placement for so many circuits of each schedule group, each of which feeds `most` nozzles."""
-    return _limited(base, instance, [count * most for count in share])
+    return _posed(base, [_limit(instance, group, (group,), (count * most,)) for group, count in enumerate(share)])
 
 
 def limited(base: PlacementProblem, instance: Instance, supply: Supply, limits: CircuitLimits) -> PlacementProblem:
-    """The placement for what the circuits of a supply feed, [pumps][circuits] nozzles at most."""
-    room = [0] * len(instance.candidates.groups)
-    for groups, counts in zip(supply.groups, limits, strict=True):
-        for group, count in zip(groups, counts, strict=True):
-            room[group] += count
-    return _limited(base, instance, room)
+    """The placement for what the circuits of a supply feed, [pumps][circuits] nozzles at most.
+
+    A limit for each schedule group, and one for what only some of the pumps can keep in the band.
+    """
+    groups = [group for of_pump in supply.groups for group in of_pump]
+    most = [count for of_pump in limits for count in of_pump]
+    pump = np.repeat(np.arange(len(limits)), [len(of_pump) for of_pump in limits])
+    asked = range(len(instance.candidates.groups))
+    posed = [_limit(instance, group, groups, most) for group in asked]
+    if len(limits) > 1:
+        serves = keeps_low_edge(instance, highest_pressures_pa(instance, supply))
+        for some in (some for size in range(1, len(limits)) for some in combinations(range(len(limits)), size)):
+            only = np.asarray(~serves[[p for p in range(len(limits)) if p not in some]].any(axis=0))
+            own = [count if p in some else 0 for p, count in zip(pump, most, strict=True)]
+            parts = [_within(_limit(instance, group, groups, own), only, some) for group in asked]
+            posed += [part for part in parts if len(part.members) > part.most]
+    return _posed(base, posed)
 
 
-def _limited(base: PlacementProblem, instance: Instance, room: list[int]) -> PlacementProblem:
-    """One limit for each schedule group. Raises NoDesign where locked positions ask for more."""
+def _limit(instance: Instance, group: int, groups: Sequence[int], most: Sequence[int]) -> Limit:
+    """What the circuits of a schedule group feed: `most` of each circuit, given with its group."""
     found = instance.candidates
-    members = [np.flatnonzero(found.group == group) for group in range(len(room))]
-    names = [f"the circuits of schedule {name}" for name in found.groups] if len(room) > 1 else ["the circuits"]
-    limits = tuple(Limit(tuple(own.tolist()), most, name) for own, most, name in zip(members, room, names, strict=True))
-    problem = replace(base, limits=limits)
+    name = f"the circuits of schedule {found.groups[group]}" if len(found.groups) > 1 else "the circuits"
+    members = tuple(np.flatnonzero(found.group == group).tolist())
+    return Limit(members, sum(n for g, n in zip(groups, most, strict=True) if g == group), name)
+
+
+def _within(limit: Limit, only: BoolArray, some: tuple[int, ...]) -> Limit:
+    """The limit of those candidates that only some of the pumps can serve."""
+    pumps = " and ".join(f"P{p + 1}" for p in some)
+    members = tuple(j for j in limit.members if only[j])
+    return replace(limit, members=members, reason=f"{limit.reason} on {pumps}, the only pumps near enough,")
+
+
+def _posed(base: PlacementProblem, limits: Sequence[Limit]) -> PlacementProblem:
+    """The placement with limits. Raises NoDesign where locked positions ask for more."""
+    problem = replace(base, limits=tuple(limits))
     require_possible(problem)
     return problem
 
 
-def chosen_in(problem: PlacementProblem, chosen: NDArray[np.int64] | tuple[int, ...]) -> list[int]:
+def chosen_in(problem: PlacementProblem, chosen: Sequence[int]) -> list[int]:
     """How many of the chosen each limit holds."""
-    picked = set(int(j) for j in chosen)
+    picked = {int(j) for j in chosen}
     return [len(picked.intersection(limit.members)) for limit in problem.limits]

@@ -266,7 +266,7 @@ class _Round:
     def _elsewhere(self, supply: Supply, placed: Placed, barred: set[int], refusal: NoDesign) -> Placed:
         """A placement without some positions. Raises the refusal where none of them was chosen or no other is left."""
         base = without(placed.base, barred)
-        if not barred.intersection(placed.chosen) or base.incidence.nnz == 0:
+        if not barred.intersection(placed.chosen) or len(base.barred) == base.candidates:
             raise refusal
         left = [j for j in placed.chosen if j not in barred]
         anew = _placed(self.feeder, supply, base, placed.limits, self.search, left)

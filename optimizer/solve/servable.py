@@ -34,13 +34,13 @@ def servable(
     """The placement without the positions that no pump of the supply can keep in the band.
 
     Left out are those that stay below the band even as a pump's only nozzle, and, unless locked, those that might stand
-    above it where others do not. They stay numbered but cover nothing and serve no continuous line. proven: pressures
+    above it where others do not. They stay numbered but are barred. proven: pressures
     of positions that a trial kept in the band; what those lose beyond their bound others may lose too. Raises NoDesign
     where none is left, or where a locked one would have to go.
     """
     rules = instance.scenario.rules
     most = highest_pressures_pa(instance, supply)
-    reached = np.asarray(most >= rules.band_low_pa * (1.0 - TOLERANCE))
+    reached = keeps_low_edge(instance, most)
     lost = [float(most[:, j].max()) - pressure for j, pressure in proven.items()]
     high_pa = max([rules.band_high_pa + min(lost, default=0.0), *most[:, list(proven)].max(axis=0)])
     safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE))
@@ -60,15 +60,7 @@ def servable(
 
 def without(base: PlacementProblem, barred: Iterable[int]) -> PlacementProblem:
     """The placement without some positions, which must not be locked ones."""
-    fits = np.ones(base.candidates, dtype=bool)
-    fits[list(barred)] = False
-    kept = csr_array(base.incidence.multiply(fits[None, :]))
-    kept.eliminate_zeros()
-    return replace(
-        base,
-        incidence=kept,
-        cover=tuple(sorted({tuple(j for j in window if fits[j]) for window in base.cover})),
-    )
+    return replace(base, barred=tuple(sorted({*base.barred, *(int(j) for j in barred)})))
 
 
 def hardest(
@@ -106,11 +98,14 @@ def highest_pressures_pa(instance: Instance, supply: Supply) -> Floats:
     """
     flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
     water = water_of(instance)
-    least = min(
-        float(pressure_gradient_pa_m(flow, tube.bore_m, tube.roughness_m, water)) for tube in instance.tubing
-    )
+    least = min(float(pressure_gradient_pa_m(flow, tube.bore_m, tube.roughness_m, water)) for tube in instance.tubing)
     ways = ways_m(instance.candidates, supply.sites)
     return np.array(supply.set_pa)[:, None] - rises_pa(instance, supply.sites) - least * ways
+
+
+def keeps_low_edge(instance: Instance, most_pa: Floats) -> NDArray[np.bool_]:
+    """[sites, candidates]: whether a pump can keep a candidate at the band's low edge, given `highest_pressures_pa`."""
+    return np.asarray(most_pa >= instance.scenario.rules.band_low_pa * (1.0 - TOLERANCE))
 
 
 def ways_m(found: Candidates, sites: Sequence[int]) -> Floats:
