@@ -1,13 +1,20 @@
 """Rows of model A (optimizer/placement/model.py), each derived by hand from its equation on one tiny instance.
 
-Three candidates 0, 1, 2 in a row and a fourth, 3, of another schedule group. Cell 0 (value 5) is covered by
-candidates 0 and 1, cell 1 (value 2) by 2, cell 2 (value 4) by 1, 2 and 3. Candidates 0 and 1 stand too close,
-as do 1 and 2; 2 is locked; one of 0, 1 must be chosen; three circuits of two nozzles.
+Line L: candidates 0, 1, 2 in a row; candidate 3 by itself. Cell 0 (value 5) is covered by 0 and 1, cell 1 (value 2)
+by 2, cell 2 (value 4) by 1, 2 and 3; two nozzles must reach cell 2 before it counts. 0 and 1 stand too close, as do
+1 and 2; 2 is locked; one of 0, 1 must be chosen; two of 0, 1, 2 and three of all may stand; 3 is preferred.
+
+Line M is open: candidates 4, 5 at 0 m (two facings), 6 at 2 m, 7 at 4 m, 8 at 7 m. Its rows have 2 m from nozzle to
+nozzle at most, and 5 m or more between them. Line N closes after 6 m: candidates 9 at 0 m, 10 at 2 m, 11 at 3 m;
+2 m at most within a row, 4 m or more between rows. Line O has even pitch: of 12, 13, 14 stand 12 and 14, or 13, or
+13 and 14, or none. Zone Z holds 1 m² of cell 0 and 3 m² of cell 2; 2 m² of it must be covered.
 """
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,44 +24,92 @@ import scipy.sparse as sp
 from pyomo.repn import generate_standard_repn
 
 from optimizer.placement import model as models
-from optimizer.placement.problem import PlacementProblem
+from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
 
+COVERED_BY = ((0, 1), (2,), (1, 2, 3))
 PROBLEM = PlacementProblem(
     value=np.array([5.0, 2.0, 4.0]),
-    incidence=sp.csr_array(np.array([[1, 1, 0, 0], [0, 0, 1, 0], [0, 1, 1, 1]], dtype=bool)),
-    lines=((0, 1, 2), (3,)),
-    spacing=((0, 1), (1, 2)),
+    incidence=sp.csr_array(np.array([[j in found for j in range(15)] for found in COVERED_BY])),
+    need=np.array([1, 1, 2]),
+    bonus=np.array([0.0, 0.0, 0.0, 0.5, *[0.0] * 11]),
+    lines=((0, 1, 2), (3,), (4, 6, 7, 8), (5,), (9, 10, 11), (12, 13, 14)),
+    spacing=((0, 1), (1, 2), (4, 5)),
     cover=((0, 1),),
     locked=(2,),
-    group=np.array([0, 0, 0, 1]),
-    groups=2,
-    circuits=3,
-    per_circuit=2,
+    limits=(Limit((0, 1, 2), 2), Limit((0, 1, 2, 3), 3)),
+    rows=(
+        Row((4, 5, 6, 7, 8), (0.0, 0.0, 2.0, 4.0, 7.0), math.inf, 2.0, 5.0),
+        Row((9, 10, 11), (0.0, 2.0, 3.0), 6.0, 2.0, 4.0),
+    ),
+    even=(((12, 14), (13,), (13, 14)),),
+    floors=(Floor("Z", np.array([1.0, 0.0, 3.0]), 2.0),),
 )
 
-Row = tuple[dict[str, float], float | None, float | None]
+Rows = dict[str, tuple[dict[str, float], float | None, float | None]]
 
-EXPECTED: dict[str, Row] = {
-    # (1) u_c - sum_j a_jc x_j <= 0
-    "covered[0]": ({"u[0]": 1.0, "x[0]": -1.0, "x[1]": -1.0}, None, 0.0),
-    "covered[1]": ({"u[1]": 1.0, "x[2]": -1.0}, None, 0.0),
-    "covered[2]": ({"u[2]": 1.0, "x[1]": -1.0, "x[2]": -1.0, "x[3]": -1.0}, None, 0.0),
+
+def terms(text: str) -> dict[str, float]:
+    """{"u[0]": 1.0, "x[1]": -2.0} of "u0 - 2 x1"; e and y carry their line before a point: "e0.4"."""
+    signs = re.findall(r"([+-]?) ?(\d* ?)([a-z])([\d.]+)", text)
+    return {
+        f"{letter}[{index.replace('.', ',')}]": (-1.0 if sign == "-" else 1.0) * float(factor or 1)
+        for sign, factor, letter, index in signs
+    }
+
+
+AT_MOST = {
+    # (1) r_c u_c - sum_j a_jc x_j <= 0
+    "covered[0]": ("u0 - x0 - x1", 0.0),
+    "covered[1]": ("u1 - x2", 0.0),
+    "covered[2]": ("2 u2 - x1 - x2 - x3", 0.0),
     # (2) sum of a window <= 1
-    "spacing[0]": ({"x[0]": 1.0, "x[1]": 1.0}, None, 1.0),
-    "spacing[1]": ({"x[1]": 1.0, "x[2]": 1.0}, None, 1.0),
+    "spacing[0]": ("x0 + x1", 1.0),
+    "spacing[1]": ("x1 + x2", 1.0),
+    "spacing[2]": ("x4 + x5", 1.0),
+    # (5) nozzles of a limit <= its most
+    "capacity[0]": ("x0 + x1 + x2", 2.0),
+    "capacity[1]": ("x0 + x1 + x2 + x3", 3.0),
+    # (6) nozzle here - row ends here - nozzles up to 2 m on <= 0; on N the seam lies between 3 m and 6 m = 0 m
+    "row_goes_on[0,0]": ("x4 + x5 - e0.0 - x6", 0.0),
+    "row_goes_on[0,2]": ("x6 - e0.2 - x7", 0.0),
+    "row_goes_on[0,3]": ("x7 - e0.3", 0.0),
+    "row_goes_on[0,4]": ("x8 - e0.4", 0.0),
+    "row_goes_on[1,0]": ("x9 - e1.0 - x10", 0.0),
+    "row_goes_on[1,1]": ("x10 - e1.1 - x11", 0.0),
+    "row_goes_on[1,2]": ("x11 - e1.2", 0.0),
+    # (7) nozzle here + rows that end less than 5 m back (M), 4 m (N: from 2 m back to 4 m = 4 m, which is allowed) <= 1
+    "row_ends[0,0]": ("x4 + x5", 1.0),
+    "row_ends[0,2]": ("x6 + e0.0", 1.0),
+    "row_ends[0,3]": ("x7 + e0.0 + e0.2", 1.0),
+    "row_ends[0,4]": ("x8 + e0.3", 1.0),
+    "row_ends[1,0]": ("x9 + e1.2", 1.0),
+    "row_ends[1,1]": ("x10 + e1.0", 1.0),
+    "row_ends[1,2]": ("x11 + e1.0 + e1.1", 1.0),
+    # (8) sum of the patterns <= 1
+    "one_pattern[0]": ("y0.0 + y0.1 + y0.2", 1.0),
+}
+AT_LEAST = {
     # (3) sum of a window >= 1
-    "continuous[0]": ({"x[0]": 1.0, "x[1]": 1.0}, 1.0, None),
+    "continuous[0]": ("x0 + x1", 1.0),
+    # (9) 1 m² of cell 0, 3 m² of cell 2
+    "floor[0]": ("1 u0 + 3 u2", 2.0),
+}
+EQUAL = {
     # (4) x_2 = 1
-    "locked[2]": ({"x[2]": 1.0}, 1.0, 1.0),
-    # (5) nozzles of a group - 2 n_g <= 0
-    "capacity[0]": ({"x[0]": 1.0, "x[1]": 1.0, "x[2]": 1.0, "n[0]": -2.0}, None, 0.0),
-    "capacity[1]": ({"x[3]": 1.0, "n[1]": -2.0}, None, 0.0),
-    # (6) n_0 + n_1 = 3
-    "circuits": ({"n[0]": 1.0, "n[1]": 1.0}, 3.0, 3.0),
+    "locked[2]": ("x2", 1.0),
+    # (8) a nozzle stands where a pattern that holds it does
+    "even[0,12]": ("x12 - y0.0", 0.0),
+    "even[0,13]": ("x13 - y0.1 - y0.2", 0.0),
+    "even[0,14]": ("x14 - y0.0 - y0.2", 0.0),
+}
+EXPECTED: Rows = {
+    **{name: (terms(text), None, number) for name, (text, number) in AT_MOST.items()},
+    **{name: (terms(text), number, None) for name, (text, number) in AT_LEAST.items()},
+    **{name: (terms(text), number, number) for name, (text, number) in EQUAL.items()},
 }
 
 
-def rows(model: Any) -> dict[str, Row]:
+def rows(model: Any) -> Rows:
     found = {}
     for constraint in model.component_data_objects(pyo.Constraint):
         coefficients, constant = linear(constraint.body)
@@ -71,36 +126,44 @@ def linear(expression: Any) -> tuple[dict[str, float], float]:
     return dict(zip(names, repn.linear_coefs, strict=True)), repn.constant
 
 
-def test_every_row_of_model_a() -> None:
-    assert rows(models.build(PROBLEM)) == EXPECTED
+@pytest.mark.parametrize("name", sorted({name.split("[")[0] for name in EXPECTED}))
+def test_every_row_of_an_equation(name: str) -> None:
+    def only(found: Rows) -> Rows:
+        return {row: terms for row, terms in found.items() if row.startswith(f"{name}[")}
+
+    assert only(rows(models.build(PROBLEM))) == only(EXPECTED)
 
 
-def test_the_objective_is_the_value_of_the_covered_cells() -> None:
+def test_no_row_is_left_without_a_derivation() -> None:
+    assert rows(models.build(PROBLEM)).keys() == EXPECTED.keys()
+
+
+def test_the_objective_is_the_value_of_the_covered_cells_and_of_preferred_positions() -> None:
     model = models.build(PROBLEM)
     assert model.coverage.sense == pyo.maximize
-    assert linear(model.coverage.expr) == ({"u[0]": 5.0, "u[1]": 2.0, "u[2]": 4.0}, 0.0)
+    assert linear(model.coverage.expr) == ({"u[0]": 5.0, "u[1]": 2.0, "u[2]": 4.0, "x[3]": 0.5}, 0.0)
 
 
 def test_bounds_and_domains() -> None:
     model = models.build(PROBLEM)
-    assert all(variable.is_binary() for variable in model.x.values())
-    assert [(v.lb, v.ub, v.is_continuous()) for v in model.u.values()] == [(0.0, 1.0, True)] * 3
-    assert [(v.lb, v.ub, v.is_integer()) for v in model.n.values()] == [(1, 3, True)] * 2
+    assert all(variable.is_binary() for variable in (*model.x.values(), *model.y.values()))
+    assert [(v.lb, v.ub, v.is_continuous()) for v in model.u.values()] == [(0, 1, True), (0, 1, True), (0, 1, False)]
+    assert {(v.lb, v.ub, v.is_continuous()) for v in model.e.values()} == {(0, 1, True)}
 
 
 def test_fewest_keeps_the_rows_of_the_rules_only() -> None:
-    named = ("spacing", "continuous", "locked", "capacity")
-    expected = {name: row for name, row in EXPECTED.items() if name.startswith(named)}
-    assert rows(models.build_fewest(PROBLEM)) == expected
+    """Cells come in by the floors alone."""
+    assert rows(models.build_fewest(PROBLEM)) == EXPECTED
+    expected = {name: row for name, row in EXPECTED.items() if not name.startswith(("covered", "floor"))}
+    assert rows(models.build_fewest(replace(PROBLEM, floors=()))) == expected
 
 
-def test_fewest_counts_circuits_before_nozzles_before_coverage() -> None:
-    """|J| + 1 = 5 a circuit; candidates cover 5, 9, 6 and 4 alone: b_j = 0.5 cover / (9 * 5)."""
+def test_fewest_counts_nozzles_before_coverage() -> None:
+    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone: d_j = 0.5 cover / (9 * 16)."""
     coefficients, constant = linear(models.build_fewest(PROBLEM).fewest.expr)
-    expected = {"n[0]": 5.0, "n[1]": 5.0}
-    expected |= {f"x[{j}]": 1.0 - 0.5 * alone / 45.0 for j, alone in enumerate((5.0, 9.0, 6.0, 4.0))}
+    alone = (5.0, 9.0, 6.0, 4.0, *[0.0] * 11)
     assert constant == 0.0
-    assert coefficients == pytest.approx(expected)
+    assert coefficients == pytest.approx({f"x[{j}]": 1.0 - 0.5 * here / 144.0 for j, here in enumerate(alone)})
 
 
 def test_the_notation_table_names_every_component() -> None:
@@ -109,13 +172,17 @@ def test_the_notation_table_names_every_component() -> None:
     table = {line.split()[-1] for line in str(models.__doc__).splitlines() if re.match(r" +(\(\d\)|max) ", line)}
     assert names == table
     variables = {component.local_name for component in model.component_objects(pyo.Var)}
-    assert variables == set(re.findall(r"\b([a-z])_[a-z]   ?", str(models.__doc__).split("variables")[1])[:3])
+    section = str(models.__doc__).split("variables")[1].split("max")[0]
+    assert variables == set(re.findall(r"\b([a-z])_[a-z]   ?", section))
 
 
-def test_start_values_satisfy_every_row() -> None:
+@pytest.mark.parametrize("chosen", [(0, 2, 3), (0, 2, 3, 4, 6, 9, 10), (0, 2, 3, 4, 8, 10, 12, 14), (0, 2, 3, 7, 13)])
+def test_start_values_satisfy_every_row(chosen: tuple[int, ...]) -> None:
+    """On M no nozzle, a row, two rows 7 m apart, one nozzle; on N none, a row with 4 m to its own start, one nozzle."""
     model = models.build(PROBLEM)
-    for variable, number in models.start_values(model, PROBLEM, (0, 2, 3)).items():
+    for variable, number in models.start_values(model, PROBLEM, chosen).items():
         variable.set_value(number)
+    assert all(v.value is not None for v in model.component_data_objects(pyo.Var))
     for constraint in model.component_data_objects(pyo.Constraint):
         assert constraint.slack() >= 0.0, constraint.name
-    assert pyo.value(model.coverage) == pytest.approx(11.0)
+    assert pyo.value(model.coverage) == pytest.approx(5.0 + 2.0 + 4.0 + 0.5)
