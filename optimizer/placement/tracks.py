@@ -159,11 +159,12 @@ def _lines(problem: PlacementProblem) -> tuple[list[_Line], tuple[int, ...], tup
 
 
 def _patterns(problem: PlacementProblem, members: Window) -> tuple[Window, ...] | None:
-    """The patterns of a strand on a line of even pitch."""
+    """The patterns of a strand all of whose open candidates stand in patterns of its own."""
     own = set(members)
     for patterns in problem.even:
-        if any(own.intersection(pattern) for pattern in patterns):
-            return tuple(pattern for pattern in patterns if own.issuperset(pattern))
+        found = tuple(pattern for pattern in patterns if own.issuperset(pattern))
+        if found and own <= set(problem.barred).union(*found):
+            return found
     return None
 
 

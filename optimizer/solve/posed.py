@@ -29,6 +29,7 @@ def placement_problem(instance: Instance) -> PlacementProblem:
     found, rules, site = instance.candidates, instance.scenario.rules, instance.scenario.site
     along = spacing_windows(found.line, found.chainage_m, _closed(instance), rules.spacing_least_m)
     xy = np.column_stack([found.x_m, found.y_m])
+    even = _even(instance)
     problem = PlacementProblem(
         value=found.cells.value,
         incidence=found.cells.incidence,
@@ -38,8 +39,9 @@ def placement_problem(instance: Instance) -> PlacementProblem:
         spacing=(*along, *crossing_windows(xy, found.cells.incidence, along, rules.spacing_least_m)),
         cover=tuple(sorted({*_continuous(instance), *(window for _, window in near_points(instance) if window)})),
         locked=tuple(int(j) for j in np.flatnonzero(found.locked)),
+        barred=tuple(j for line, patterns in even for j in _uneven(found.line == line, patterns)),
         rows=_rows(instance),
-        even=_even(instance),
+        even=tuple(patterns for _, patterns in even),
         floors=tuple(
             Floor(f"zone {zone.name}", found.cells.zone_area_m2[z], zone.least_coverage * float(zone.polygon.area))
             for z, zone in enumerate(site.zones)
@@ -102,7 +104,7 @@ def _rows(instance: Instance) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def _even(instance: Instance) -> tuple[tuple[Window, ...], ...]:
+def _even(instance: Instance) -> list[tuple[int, tuple[Window, ...]]]:
     """The patterns of each line of even pitch: from the least spacing to the greatest, or to twice the reach."""
     found, rules, lines = instance.candidates, instance.scenario.rules, instance.scenario.site.lines
     widest = rules.spacing_greatest_m or max(rules.spacing_least_m, 2.0 * instance.nozzle.reach_m)
@@ -115,7 +117,12 @@ def _even(instance: Instance) -> tuple[tuple[Window, ...], ...]:
             s, length = found.chainage_m[list(members)], float(line.line.length)
             own = even_patterns(members, s, length, pitches, rules.step_m, closed=line.closed)
             patterns.setdefault(number, []).extend(own)
-    return tuple(tuple(sorted(own)) for _, own in sorted(patterns.items()))
+    return [(number, tuple(sorted(own))) for number, own in sorted(patterns.items())]
+
+
+def _uneven(on_line: BoolArray, patterns: tuple[Window, ...]) -> list[int]:
+    """The candidates of a line of even pitch that stand in none of its patterns."""
+    return sorted(set(np.flatnonzero(on_line).tolist()).difference(*patterns))
 
 
 def most_per_circuit(instance: Instance, pump: PumpType) -> int:
