@@ -124,10 +124,13 @@ def capacity(model: Any, problem: PlacementProblem, number: int) -> Any:
 def row_goes_on(model: Any, problem: PlacementProblem, r: int, i: int) -> Any:
     """(6) sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G} x_k: another nozzle of its row follows, or it ends.
 
-    On a closed line of length L, s_k - s_i counts modulo L, here and in (7).
+    On a closed line of length L, s_k - s_i counts modulo L, here and in (7). Positions k too close to s_i are left
+    out: they follow no nozzle there, and shares of them would pass for one in the relaxation.
     """
     row = problem.rows[r]
-    here, follow = _members(row, _here(row, i)), _members(row, _in_row(row, i))
+    here = _members(row, _here(row, i))
+    too_close = set.intersection(*(model.close[j] for j in here))
+    follow = [k for k in _members(row, _in_row(row, i)) if k not in too_close]
     coefficients = [1.0] * len(here) + [-1.0] * (len(follow) + 1)
     return _linear(coefficients, [*(model.x[j] for j in here + follow), model.e[r, i]]) <= 0.0
 
@@ -178,6 +181,7 @@ def _add_variables(model: Any, problem: PlacementProblem, *, cells: bool) -> Non
     model.e = pyo.Var([(r, i) for r, row in enumerate(problem.rows) for i in _places(row)], domain=pyo.UnitInterval)
     patterns = [(line, t) for line, found in enumerate(problem.even) for t in range(len(found))]
     model.y = pyo.Var(patterns, domain=pyo.Binary)
+    model.close = _too_close(problem)
 
 
 def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> None:
@@ -202,6 +206,15 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
 
 def _rule(row: _Row, problem: PlacementProblem, model: Any, *index: int) -> Any:
     return row(model, problem, *index)
+
+
+def _too_close(problem: PlacementProblem) -> dict[int, set[int]]:
+    """Of each position on a line with rows those that share a window of spacing with it."""
+    close: dict[int, set[int]] = {j: set() for row in problem.rows for j in row.members}
+    for window in problem.spacing:
+        for j in close.keys() & set(window):
+            close[j].update(window)
+    return close
 
 
 def _places(row: Row) -> list[int]:
