@@ -17,6 +17,7 @@
     (2)  sum_{j in w} x_j <= 1                      every w                                     spacing
     (3)  sum_{j in k} x_j >= 1                      every k                                     continuous
     (4)  x_j = 1                                    every locked j                              locked
+    (4)  x_j = 0                                    every barred j                              barred
     (5)  sum_{j in l} x_j <= most_l                 every l                                     capacity
     (6)  sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G} x_k    every r, i              row_goes_on
     (7)  sum_{j at s_i} x_j + sum_{k: 0 < s_i - s_k < g} e_k <= 1       every r, i              row_ends
@@ -115,6 +116,11 @@ def locked(model: Any, problem: PlacementProblem, j: int) -> Any:
     return model.x[j] == 1.0
 
 
+def barred(model: Any, problem: PlacementProblem, j: int) -> Any:
+    """(4) x_j = 0: a position that nothing can serve, or that stands in no pattern of its line."""
+    return model.x[j] == 0.0
+
+
 def capacity(model: Any, problem: PlacementProblem, number: int) -> Any:
     """(5) sum_{j in l} x_j <= most_l: no more nozzles than the circuits that can serve them feed."""
     limit = problem.limits[number]
@@ -168,7 +174,7 @@ def floor(model: Any, problem: PlacementProblem, f: int) -> Any:
     return _linear(area[cells].tolist(), [model.u[c] for c in cells]) >= problem.floors[f].least_m2
 
 
-RULES = (spacing, continuous, locked, capacity, row_goes_on, row_ends, even, one_pattern, floor)
+RULES = (spacing, continuous, locked, barred, capacity, row_goes_on, row_ends, even, one_pattern, floor)
 
 _Row: TypeAlias = Callable[..., Any]
 
@@ -192,6 +198,7 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
         spacing: range(len(problem.spacing)),
         continuous: range(len(problem.cover)),
         locked: problem.locked,
+        barred: problem.barred,
         capacity: range(len(problem.limits)),
         row_goes_on: list(model.e),
         row_ends: list(model.e),

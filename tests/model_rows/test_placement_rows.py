@@ -7,8 +7,8 @@ by 2, cell 2 (value 4) by 1, 2 and 3; two nozzles must reach cell 2 before it co
 Line M is open: candidates 4, 5 at 0 m (two facings), 6 at 2 m, 7 at 4 m, 8 at 7 m. Its rows have 2 m from nozzle to
 nozzle at most, and 5 m or more between them. Line N closes after 6 m: candidates 9 at 0 m, 10 at 2 m, 11 at 3 m;
 2 m at most within a row, 4 m or more between rows; 10 and 11 stand too close. Line O has even pitch: of 12, 13, 14
-stand 12 and 14, or 13, or 13 and 14, or none. Zone Z holds 1 m² of cell 0 and 3 m² of cell 2; 2 m² of it must be
-covered.
+stand 12 and 14, or 13, or 13 and 14, or none; 15 is barred. Zone Z holds 1 m² of cell 0 and 3 m²
+of cell 2; 2 m² of it must be covered.
 """
 
 from __future__ import annotations
@@ -30,13 +30,14 @@ from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
 COVERED_BY = ((0, 1), (2,), (1, 2, 3))
 PROBLEM = PlacementProblem(
     value=np.array([5.0, 2.0, 4.0]),
-    incidence=sp.csr_array(np.array([[j in found for j in range(15)] for found in COVERED_BY])),
+    incidence=sp.csr_array(np.array([[j in found for j in range(16)] for found in COVERED_BY])),
     need=np.array([1, 1, 2]),
-    bonus=np.array([0.0, 0.0, 0.0, 0.5, *[0.0] * 11]),
-    lines=((0, 1, 2), (3,), (4, 6, 7, 8), (5,), (9, 10, 11), (12, 13, 14)),
+    bonus=np.array([0.0, 0.0, 0.0, 0.5, *[0.0] * 12]),
+    lines=((0, 1, 2), (3,), (4, 6, 7, 8), (5,), (9, 10, 11), (12, 13, 14, 15)),
     spacing=((0, 1), (1, 2), (4, 5), (10, 11)),
     cover=((0, 1),),
     locked=(2,),
+    barred=(15,),
     limits=(Limit((0, 1, 2), 2), Limit((0, 1, 2, 3), 3)),
     rows=(
         Row((4, 5, 6, 7, 8), (0.0, 0.0, 2.0, 4.0, 7.0), math.inf, 2.0, 5.0),
@@ -97,8 +98,9 @@ AT_LEAST = {
     "floor[0]": ("1 u0 + 3 u2", 2.0),
 }
 EQUAL = {
-    # (4) x_2 = 1
+    # (4) x_2 = 1, x_15 = 0
     "locked[2]": ("x2", 1.0),
+    "barred[15]": ("x15", 0.0),
     # (8) a nozzle stands where a pattern that holds it does
     "even[0,12]": ("x12 - y0.0", 0.0),
     "even[0,13]": ("x13 - y0.1 - y0.2", 0.0),
@@ -161,11 +163,11 @@ def test_fewest_keeps_the_rows_of_the_rules_only() -> None:
 
 
 def test_fewest_counts_nozzles_before_coverage() -> None:
-    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone: d_j = 0.5 cover / (9 * 16)."""
+    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone: d_j = 0.5 cover / (9 * 17)."""
     coefficients, constant = linear(models.build_fewest(PROBLEM).fewest.expr)
-    alone = (5.0, 9.0, 6.0, 4.0, *[0.0] * 11)
+    alone = (5.0, 9.0, 6.0, 4.0, *[0.0] * 12)
     assert constant == 0.0
-    assert coefficients == pytest.approx({f"x[{j}]": 1.0 - 0.5 * here / 144.0 for j, here in enumerate(alone)})
+    assert coefficients == pytest.approx({f"x[{j}]": 1.0 - 0.5 * here / 153.0 for j, here in enumerate(alone)})
 
 
 def test_the_notation_table_names_every_component() -> None:
