@@ -21,6 +21,11 @@ DRAWN_M = 0.05
 FENCE_M = 0.5
 """How far a line may stand outside the boundary: half the thickness of a hedge or a wall."""
 
+_ASKED = (
+    ("locked_m", "locks a nozzle", "unlock it or free its place"),
+    ("preferred_m", "prefers a nozzle", "prefer another place or free this one"),
+)
+
 Drawn = Sequence[tuple[str, Feature]]
 
 
@@ -38,7 +43,8 @@ def faults_between(boundary: Polygon, drawn: Drawn) -> list[Fault]:
         faults += off_site
         if isinstance(feature, MountingLine):
             faults += _chainage_faults(path, feature)
-            faults += _locked_faults(path, feature, keep_outs)
+            faults += _asked_faults(path, feature, keep_outs)
+            faults += _ends_faults(path, feature)
             faults += [] if off_site else _facing_faults(path, feature, boundary, obstacles)
     return faults
 
@@ -79,30 +85,38 @@ def _chainage_faults(path: str, line: MountingLine) -> Iterator[Fault]:
                 yield Fault(place, value, "ends before it starts", mend_order)
             elif stretch.to_m > length + DRAWN_M:
                 yield Fault(place, value, "runs past the end of the line", mend)
-    for key in ("supports_m", "locked_m", "forbidden_m"):
+    for key in ("supports_m", "locked_m", "forbidden_m", "preferred_m"):
         for i, chainage in enumerate(getattr(line, key)):
             if chainage > length + DRAWN_M:
                 place = f"{path}.properties.{key}[{i}]"
                 yield Fault(place, f"{chainage:g} m", "lies past the end of the line", mend)
 
 
-def _locked_faults(path: str, line: MountingLine, keep_outs: Sequence[KeepOut]) -> Iterator[Fault]:
-    """A locked nozzle must be allowed to stand where it is locked."""
-    for i, chainage in enumerate(line.locked_m):
-        x, y, _ = places_at(line.line, line.ground_m, [chainage])
-        reasons = [
-            f'where keep-out "{keep_out.name}" forbids mounting'
-            for keep_out in keep_outs
-            if "mounting" in keep_out.forbids and strictly_inside(keep_out.polygon, x, y)[0]
-        ]
-        for key in ("no_nozzles", "no_tubing"):
-            if within_stretches(np.array([chainage]), getattr(line, key))[0]:
-                reasons.append(f"within a stretch of {key}")
-        if any(abs(chainage - other) <= NEAR_M for other in line.forbidden_m):
-            reasons.append("at a forbidden chainage")
-        for reason in reasons:
-            place = f"{path}.properties.locked_m[{i}]"
-            yield Fault(place, f"{chainage:g} m", f"locks a nozzle {reason}", "unlock it or free its place")
+def _asked_faults(path: str, line: MountingLine, keep_outs: Sequence[KeepOut]) -> Iterator[Fault]:
+    """A locked or preferred nozzle must be allowed to stand where it is asked for."""
+    for key, asks, mend in _ASKED:
+        for i, chainage in enumerate(getattr(line, key)):
+            for reason in _barred(line, chainage, keep_outs):
+                yield Fault(f"{path}.properties.{key}[{i}]", f"{chainage:g} m", f"{asks} {reason}", mend)
+
+
+def _barred(line: MountingLine, chainage: float, keep_outs: Sequence[KeepOut]) -> Iterator[str]:
+    """Every reason why no nozzle may stand at a chainage."""
+    x, y, _ = places_at(line.line, line.ground_m, [chainage])
+    for keep_out in keep_outs:
+        if "mounting" in keep_out.forbids and strictly_inside(keep_out.polygon, x, y)[0]:
+            yield f'where keep-out "{keep_out.name}" forbids mounting'
+    for key in ("no_nozzles", "no_tubing"):
+        if within_stretches(np.array([chainage]), getattr(line, key))[0]:
+            yield f"within a stretch of {key}"
+    if any(abs(chainage - other) <= NEAR_M for other in line.forbidden_m):
+        yield "at a forbidden chainage"
+
+
+def _ends_faults(path: str, line: MountingLine) -> Iterator[Fault]:
+    if line.closed and line.near_ends_m is not None:
+        place, value = f"{path}.properties.near_ends_m", f"{line.near_ends_m:g} m"
+        yield Fault(place, value, "has no meaning on a closed line", "leave it out; near_corners_m holds for corners")
 
 
 def _facing_faults(path: str, line: MountingLine, boundary: Polygon, obstacles: Sequence[Obstacle]) -> Iterator[Fault]:

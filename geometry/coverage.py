@@ -12,6 +12,7 @@ from scipy.sparse import csr_array
 
 from geometry.cells import Cells
 from geometry.chainage import BoolArray, FloatArray, IntArray
+from geometry.raster import Signatures, incidence_at, signatures, spans
 from geometry.sight import Shapes
 from geometry.site import Zone
 
@@ -23,7 +24,7 @@ TOUCH_M2 = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class MergedCells:
-    """Groups [G] of cells with the same footprints and need: incidence [G, M], weighted m2, m2, number.
+    """Groups [G] of cells with the same footprints and need: incidence [G, M], weighted m2, m2, number of parts.
 
     `need`: nozzles that must reach a group before it counts; `zone_area_m2`: [Z, G] its area in every zone of the
     site (dense), ground in several zones counted in each.
@@ -38,47 +39,35 @@ class MergedCells:
 
 
 def incidence(cells: Cells, polygons: Polygons) -> csr_array:
-    """Boolean matrix [C, M]: the centre of the cell lies in the footprint (its edge included)."""
-    shapes = np.asarray(polygons, dtype=object)
-    tree = shapely.STRtree(shapely.points(cells.x_m, cells.y_m))
-    column, row = tree.query(shapes, predicate="intersects")
-    matrix = csr_array((np.ones(len(row), dtype=bool), (row, column)), shape=(len(cells), len(shapes)))
-    matrix.sort_indices()
-    return matrix
+    """Boolean matrix [C, M]: the centre of the part of a cell lies in the footprint."""
+    return incidence_at(spans(cells.grid, np.asarray(polygons, dtype=object)), cells.at)
 
 
-def merge_cells(cells: Cells, matrix: csr_array) -> MergedCells:
-    """Cells of one need with identical rows as one group each, in order of first cell; uncovered ones dropped."""
-    first, group = _group_rows(matrix, cells.need)
-    kept = group >= 0
-    area_m2, members = cells.area_m2[kept], group[kept]
+def merge_cells(cells: Cells, polygons: Polygons) -> MergedCells:
+    """Cells of one need in the same footprints as one group each, in order of first cell; uncovered ones dropped."""
+    held = spans(cells.grid, np.asarray(polygons, dtype=object))
+    marks = signatures(cells.grid, held)[cells.at]
+    covered = np.flatnonzero(marks)
+    kind = cells.kind[covered]
+    first, group = _groups(marks[covered], cells.ground.need[kind])
+    kinds = len(cells.ground.need)
+    count = np.bincount(group * kinds + kind, minlength=len(first) * kinds).reshape(-1, kinds)
+    area_m2 = count * cells.part_m2
     return MergedCells(
-        csr_array(matrix[first]),
-        _sums(members, cells.weight[kept] * area_m2, len(first)),
-        _sums(members, area_m2, len(first)),
-        np.bincount(members, minlength=len(first)),
-        cells.need[first],
-        np.array([_sums(members, areas, len(first)) for areas in cells.zone_area_m2[:, kept]]),
+        incidence=incidence_at(held, cells.at[covered[first]]),
+        value=area_m2 @ cells.ground.weight,
+        area_m2=area_m2.sum(axis=1),
+        count=count.sum(axis=1),
+        need=cells.ground.need[kind[first]],
+        zone_area_m2=cells.ground.zones.T.astype(float) @ area_m2.T,
     )
 
 
-def _sums(group: IntArray, amounts: FloatArray, groups: int) -> FloatArray:
-    return np.bincount(group, weights=amounts, minlength=groups).astype(float)
-
-
-def _group_rows(matrix: csr_array, need: IntArray) -> tuple[IntArray, IntArray]:
-    """First row of each group of identical rows of one need, and the group of each row (-1 where it is empty)."""
-    ends, columns = matrix.indptr, matrix.indices
-    known: dict[tuple[int, bytes], int] = {}
-    first: list[int] = []
-    group = np.full(len(ends) - 1, -1, dtype=np.intp)
-    for row in np.flatnonzero(np.diff(ends)):
-        key = (int(need[row]), columns[ends[row] : ends[row + 1]].tobytes())
-        if key not in known:
-            known[key] = len(first)
-            first.append(int(row))
-        group[row] = known[key]
-    return np.array(first, dtype=np.intp), group
+def _groups(marks: Signatures, need: IntArray) -> tuple[IntArray, IntArray]:
+    """First member of each group of equal marks and needs, in order, and the group of each member."""
+    _, first, group = np.unique(marks + need.astype(np.uint64), return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    return first[order], np.argsort(order)[group]
 
 
 def covered_area_m2(polygons: Polygons, zones: Sequence[Zone]) -> float:

@@ -1,9 +1,10 @@
-"""Footprints: what a nozzle's mist reaches in plan, from its height, in a facing that its line allows."""
+"""Footprints: what a nozzle's mist reaches in plan, from its height, in the facings and tilts of its line."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import shapely
@@ -19,6 +20,8 @@ ARC_STEP_DEG = 5.625
 """Longest arc that one straight edge stands for: a quarter circle has 16."""
 LEAST_AREA_M2 = 1e-6
 TOUCH_M2 = 1e-9
+COPY_SHARE = 0.005
+"""Footprints that differ by less of their area are one: discs whose corners are turned differ by 0.2 %."""
 
 
 @dataclass(frozen=True)
@@ -53,53 +56,56 @@ class _Aim:
 
 @dataclass(frozen=True, eq=False)
 class Footprints:
-    """Footprints [M'] in order of their positions, each in the first facing that is legal.
+    """Legal footprints [M'], by position and, of one position, by slot.
 
-    `position` indexes the positions given; `dropped` pairs every other position with the reason.
+    `position` indexes the positions given, `slot` the line's choices of facing and tilt; `dropped` pairs every
+    position that has no legal footprint with the reasons.
     """
 
     polygons: Shapes
     position: IntArray
+    slot: IntArray
     azimuth_deg: FloatArray
     tilt_deg: FloatArray
     dropped: tuple[tuple[int, str], ...]
 
 
-def footprints(
-    site: Site,
-    positions: Positions,
-    reach: Reach,
-    setback_m: float,
-    facings: Sequence[Sequence[str | float]] | None = None,
-) -> Footprints:
-    """The footprint of every position: a disc or sector of the reach, cut by obstacles and the boundary.
+@dataclass(frozen=True, eq=False)
+class _Tries:
+    """Aims of every position, a row a slot, [S, M]; NaN where a line has no further slot."""
 
-    The reach of a tilted nozzle is radius_m x cos(tilt). Facings are tried in the line's order (`facings`:
-    one list per line in place of the lines' own); one is legal when its footprint keeps the setback (the
-    keep-out's own, else `setback_m`) from every keep-out that forbids mist. Of a footprint that the boundary
-    divides, the part at the nozzle stays. Raises ArgumentError for a reach or setback that is none.
+    azimuth_deg: FloatArray
+    tilt_deg: FloatArray
+
+
+def footprints(site: Site, positions: Positions, reach: Reach, setback_m: float) -> Footprints:
+    """The footprints of every position: a disc or sector of the reach, cut by obstacles and the boundary.
+
+    The slots of a line are its facings in their order, each with every tilt. The reach of a tilted nozzle is
+    radius_m x cos(tilt). A footprint is legal when it keeps the setback (the keep-out's own, else `setback_m`) from
+    every keep-out that forbids mist; of footprints of one position that are alike the first counts. Of a footprint
+    that the boundary divides, the part at the nozzle stays. Raises ArgumentError for a reach or setback that is none.
     """
     _require(reach, setback_m)
-    tries = _azimuths_to_try(site, positions, facings)
-    tilt_deg = np.array([line.tilts_deg[0] for line in site.lines])[positions.line]
-    radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
+    tries = _tries(site, positions)
     xy = np.column_stack([positions.x_m, positions.y_m])
-    polygons = np.full(len(positions), None, dtype=object)
-    azimuth_deg = np.full(len(positions), np.nan)
+    polygons = np.full(tries.azimuth_deg.shape, None, dtype=object)
     reasons: list[list[str]] = [[] for _ in range(len(positions))]
-    for asked in tries:
-        open_ = np.flatnonzero(np.isnan(azimuth_deg) & ~np.isnan(asked))
-        aim = _Aim(xy, positions.z_m, asked, radius_m, reach.spray_angle_deg).of(open_)
+    for slot, (azimuth_deg, tilt_deg) in enumerate(zip(tries.azimuth_deg, tries.tilt_deg, strict=True)):
+        open_ = np.flatnonzero(~np.isnan(azimuth_deg))
+        radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
+        aim = _Aim(xy, positions.z_m, azimuth_deg, radius_m, reach.spray_angle_deg).of(open_)
         cut, faults = _judged(site, aim, setback_m)
-        for i, polygon, fault in zip(open_, cut, faults, strict=True):
-            if fault:
-                reasons[i].append(fault)
-            else:
-                polygons[i], azimuth_deg[i] = polygon, asked[i]
-    kept = np.flatnonzero(~np.isnan(azimuth_deg))
-    lost = np.flatnonzero(np.isnan(azimuth_deg))
-    dropped = tuple((int(i), "; ".join(dict.fromkeys(reasons[i]))) for i in lost)
-    return Footprints(polygons[kept], kept, azimuth_deg[kept], tilt_deg[kept], dropped)
+        legal = np.array([not fault for fault in faults], dtype=bool)
+        polygons[slot, open_[legal]] = cut[legal]
+        for i, fault in zip(open_, faults, strict=True):
+            reasons[i] += [fault] if fault else []
+    _drop_copies(polygons)
+    legal = shapely.is_geometry(polygons).T
+    position, slot_of = np.nonzero(legal)
+    dropped = tuple((int(i), "; ".join(dict.fromkeys(reasons[i]))) for i in np.flatnonzero(~legal.any(axis=1)))
+    chosen = (slot_of, position)
+    return Footprints(polygons[chosen], position, slot_of, tries.azimuth_deg[chosen], tries.tilt_deg[chosen], dropped)
 
 
 def reach_shapes(centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float) -> Shapes:
@@ -130,20 +136,30 @@ def _require(reach: Reach, setback_m: float) -> None:
         raise ArgumentError(f"setback_m: {setback_m} m is no setback; give 0 m or more")
 
 
-def _azimuths_to_try(
-    site: Site, positions: Positions, facings: Sequence[Sequence[str | float]] | None
-) -> list[FloatArray]:
-    """Arrays [M] of azimuths, first choice first; NaN where a line has no further facing."""
-    tries: list[FloatArray] = []
+def _tries(site: Site, positions: Positions) -> _Tries:
+    """What every position may try, slot by slot."""
+    of = [sides(line, site.boundary, site.obstacles) for line in site.lines]
+    slots = [
+        list(product(preferences(line.facings, own), line.tilts_deg)) for line, own in zip(site.lines, of, strict=True)
+    ]
+    shape = (max(map(len, slots), default=0), len(positions))
+    azimuth_deg, tilt_deg = np.full(shape, np.nan), np.full(shape, np.nan)
     for index, line in enumerate(site.lines):
-        of = sides(line, site.boundary, site.obstacles)
         on_line = np.flatnonzero(positions.line == index)
-        for k, facing in enumerate(preferences(line.facings if facings is None else facings[index], of)):
-            if k == len(tries):
-                tries.append(np.full(len(positions), np.nan))
+        for slot, (facing, tilt) in enumerate(slots[index]):
             at = positions.chainage_m[on_line]
-            tries[k][on_line] = facing_azimuths_deg(line.line, of, facing, at)
-    return tries
+            azimuth_deg[slot, on_line] = facing_azimuths_deg(line.line, of[index], facing, at)
+            tilt_deg[slot, on_line] = tilt
+    return _Tries(azimuth_deg, tilt_deg)
+
+
+def _drop_copies(polygons: Shapes) -> None:
+    """None in place of each footprint [S, M] that is an earlier slot's again: a full circle has no facing."""
+    for slot in range(1, len(polygons)):
+        for earlier in polygons[:slot]:
+            both = np.flatnonzero(shapely.is_geometry(earlier) & shapely.is_geometry(polygons[slot]))
+            off = shapely.area(shapely.symmetric_difference(earlier[both], polygons[slot][both]))
+            polygons[slot, both[off <= COPY_SHARE * shapely.area(earlier[both])]] = None
 
 
 def _judged(site: Site, aim: _Aim, setback_m: float) -> tuple[Shapes, list[str]]:

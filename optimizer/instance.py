@@ -6,7 +6,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from math import floor
 from typing import Any
@@ -16,19 +15,17 @@ from numpy.typing import NDArray
 
 from geometry.cells import coverage_cells
 from geometry.corridors import Corridors, corridors
-from geometry.coverage import MergedCells, covered_area_m2, incidence, merge_cells, zone_area_m2, zone_touch
-from geometry.footprint import Footprints, Reach, footprints
-from geometry.positions import Positions, candidate_positions
-from geometry.reached import reached_positions
-from geometry.site import Site
+from geometry.coverage import MergedCells, covered_area_m2, merge_cells, zone_area_m2
+from geometry.footprint import Reach, footprints
+from geometry.positions import candidate_positions
 from optimizer.catalogue import NozzleType, PumpType, Tubing
+from optimizer.eligible import dominated, eligible
 from optimizer.errors import NoDesign
-from optimizer.scenario import Option, Rules, Scenario, Schedule
+from optimizer.scenario import Option, Rules, Scenario
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-DAY_MIN = 1440
 COUNT_TOLERANCE = 1e-9  # a count that fits exactly is no rounding's victim
 
 
@@ -107,7 +104,7 @@ class Inspection:
 
 
 def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
-    """Candidate positions of a nozzle with all that placement and run splits need of the site.
+    """Candidates of a nozzle, by line, chainage and slot, with all that placement and run splits need of the site.
 
     Raises NoDesign (rule `locked`) when a locked position cannot hold a nozzle.
     """
@@ -116,17 +113,10 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
     positions = candidate_positions(site, rules.step_m)
     prints = footprints(site, positions, Reach(nozzle.reach_m, nozzle.spray_angle_deg), rules.setback_m)
     cells = coverage_cells(site, rules.cell_m)
-    touched = zone_touch(prints.polygons, site.zones)
-    groups, group, scheduled = _schedule_groups(scenario, touched)
-    connected = reached_positions(graph, positions.line, positions.chainage_m)[prints.position]
-    continuous = np.array([line.continuous for line in site.lines])[positions.line[prints.position]]
-    useful = touched.any(axis=1) | positions.locked[prints.position] | continuous
-    keep = scheduled & connected & useful
-    reasons = Counter(reason for _, reason in prints.dropped)
-    reasons["no tubing reaches it from any pump site"] += int(np.sum(~connected))
-    reasons["it would mist zones whose permitted hours do not agree"] += int(np.sum(connected & ~scheduled))
-    reasons["its footprint meets no zone"] += int(np.sum(connected & scheduled & ~useful))
-    _require_locked(site, positions, prints, keep)
+    able = eligible(scenario, graph, positions, prints)
+    merged = merge_cells(cells, prints.polygons[able.of])
+    gains = ~dominated(merged.incidence, prints.position[able.of], able.group)
+    keep = able.of[gains]
     at = prints.position[keep]
     polygons = prints.polygons[keep]
     return Candidates(
@@ -139,18 +129,18 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
         azimuth_deg=prints.azimuth_deg[keep],
         tilt_deg=prints.tilt_deg[keep],
         polygons=polygons,
-        group=group[keep],
+        group=able.group[gains],
         locked=positions.locked[at],
         place=_numbered(at),
-        strand=_numbered(positions.line[at]),
+        strand=_numbered(positions.line[at] * (prints.slot.max(initial=0) + 1) + prints.slot[keep]),
         preferred=positions.preferred[at],
-        groups=groups,
-        cells=merge_cells(cells, incidence(cells, polygons)),
+        groups=able.groups,
+        cells=merged if gains.all() else merge_cells(cells, polygons),
         corridors=graph,
         zone_area_m2=zone_area_m2(site.zones),
         coverable_area_m2=covered_area_m2(polygons, site.zones),
-        cell_count=len(cells.x_m),
-        left_out=tuple(sorted((reason, n) for reason, n in reasons.items() if n)),
+        cell_count=cells.cell_count,
+        left_out=able.left_out,
     )
 
 
@@ -218,39 +208,6 @@ def nozzles_at_most(scenario: Scenario, option: Option) -> int:
 def _numbered(keys: Ints) -> Ints:
     """Numbers from 0 in order of the keys, equal for equal keys."""
     return np.unique(keys, return_inverse=True)[1].astype(np.int64)
-
-
-def _schedule_groups(scenario: Scenario, touched: NDArray[np.bool_]) -> tuple[tuple[str, ...], Ints, NDArray[np.bool_]]:
-    """Group of each footprint: that of the touched zone whose hours lie within the hours of all others it touches.
-
-    Returns the names of the groups in use, [J] index into them, [J] whether there is such a group.
-    """
-    zones = scenario.site.zones
-    hours = {schedule.name: _minutes(schedule) for schedule in scenario.schedules}
-    names = tuple(sorted({zone.schedule for zone in zones}))
-    has = np.zeros((len(touched), len(names)), dtype=bool)
-    for index, zone in enumerate(zones):
-        has[:, names.index(zone.schedule)] |= touched[:, index]
-    within = np.array([[hours[a] <= hours[b] for b in names] for a in names])
-    fits = has & ~(has[:, None, :] & ~within[None, :, :]).any(axis=2)
-    found = fits.any(axis=1) | ~has.any(axis=1)
-    chosen = np.where(fits.any(axis=1), fits.argmax(axis=1), 0)
-    used = sorted(set(chosen[found & has.any(axis=1)].tolist()))
-    place = np.array([used.index(c) if c in used else 0 for c in range(len(names))])
-    return tuple(names[c] for c in used), place[chosen].astype(np.int64), found
-
-
-def _minutes(schedule: Schedule) -> frozenset[int]:
-    return frozenset(minute % DAY_MIN for start, end in schedule.hours for minute in range(start, end))
-
-
-def _require_locked(site: Site, positions: Positions, prints: Footprints, keep: NDArray[np.bool_]) -> None:
-    kept = set(prints.position[keep].tolist())
-    for index in np.flatnonzero(positions.locked):
-        if int(index) not in kept:
-            reason = dict(prints.dropped).get(int(index), "no tubing, schedule or zone suits it")
-            place = f"{site.lines[positions.line[index]].name} at {positions.chainage_m[index]:.2f} m"
-            raise NoDesign("locked", f"The locked position on line {place} cannot hold a nozzle: {reason}.")
 
 
 def _require_candidates(scenario: Scenario, found: Candidates) -> None:

@@ -91,7 +91,7 @@ def covered(scenario: Scenario, design: Design) -> float:
     """Weighted m² of the cells that a design's footprints cover."""
     cells = coverage_cells(scenario.site, scenario.rules.cell_m)
     hit = incidence(cells, [geometry_of(nozzle.footprint) for nozzle in design.nozzles]).sum(axis=1) > 0
-    return float(np.sum((cells.weight * cells.area_m2)[np.asarray(hit).ravel()]))
+    return float(cells.value[np.asarray(hit).ravel()].sum())
 
 
 def illegal(scenario: Scenario, design: Design) -> Iterator[str]:

@@ -136,27 +136,29 @@ def curve_of(case: Case) -> NozzleCurve:
 
 
 def legal_spots(site: Site, case: Case) -> Spots:
-    """Positions with a legal footprint that covers some cell in zones of one group, reached by every pump site's
+    """Positions whose first legal footprint covers some cell in zones of one group, reached by every pump site's
     corridors, each with a point of its own."""
     positions = candidate_positions(site, case.step_m)
     prints = footprints(site, positions, Reach(case.nozzle.reach_m, case.nozzle.spray_deg), case.setback_m)
+    at, first = np.unique(prints.position, return_index=True)
+    polygons = prints.polygons[first]
     net = tubes.ways(
         corridors(site, case.allowance),
-        [int(i) for i in positions.line[prints.position]],
-        [float(s) for s in positions.chainage_m[prints.position]],
-        [float(z) for z in positions.z_m[prints.position]],
+        [int(i) for i in positions.line[at]],
+        [float(s) for s in positions.chainage_m[at]],
+        [float(z) for z in positions.z_m[at]],
     )
-    touched = zone_touch(prints.polygons, site.zones)
+    touched = zone_touch(polygons, site.zones)
     cells = coverage_cells(site, case.cell_m)
-    covers = incidence(cells, prints.polygons).toarray().T
+    covers = incidence(cells, polygons).toarray().T
     reached = set.intersection(*(set(tubes.shortest(net, root)[0]) for root in net.sites))
     kept, groups = [], []
-    for i in range(len(prints.position)):
+    for i in range(len(at)):
         names = {zone.schedule for zone, touches in zip(site.zones, touched[i], strict=True) if touches}
         if len(names) == 1 and net.spot[i] in reached and covers[i].any():
             kept.append(i)
             groups.append(names.pop())
-    of = prints.position[kept]
+    of = at[kept]
     lost = set(range(len(positions))) - {int(i) for i in of}
     return Spots(
         site=site,
@@ -165,7 +167,7 @@ def legal_spots(site: Site, case: Case) -> Spots:
         chainage_m=tuple(float(s) for s in positions.chainage_m[of]),
         group=tuple(groups),
         covers=covers[kept],
-        cell_value=cells.weight * cells.area_m2,
+        cell_value=cells.value,
         bare=frozenset(int(positions.line[i]) for i in lost),
     )
 
