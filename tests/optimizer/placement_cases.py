@@ -20,7 +20,7 @@ from optimizer.placement.windows import cover_windows, line_orders, spacing_wind
 Array = np.ndarray[Any, Any]
 Choice = tuple[int, ...]
 
-RULES = ("continuous", "locked", "facings", "across", "rows", "even", "limits", "need", "bonus", "floors")
+RULES = ("continuous", "locked", "barred", "facings", "across", "rows", "even", "limits", "need", "bonus", "floors")
 RING, WALL = 0, 1
 
 
@@ -56,6 +56,11 @@ def random_problem(seed: int, *rules: str) -> PlacementProblem:
     cells, candidates = incidence.shape
     value = rng.integers(1, 9, cells).astype(float)
     locked = (int(rng.integers(candidates)),) if "locked" in rules or rng.random() < 0.3 else ()
+    even = _even(rng, line, strand, chainage) if "even" in rules else ()
+    free = sorted(set(range(candidates)).difference(locked))
+    barred = set(rng.choice(free, 2, replace=False).tolist()) if "barred" in rules else set()
+    if even and rng.random() < 0.5:
+        barred |= _uneven(line, even[0]).difference(locked)
     return PlacementProblem(
         value=value,
         incidence=sp.csr_array(incidence),
@@ -65,9 +70,10 @@ def random_problem(seed: int, *rules: str) -> PlacementProblem:
         spacing=spacing,
         cover=cover,
         locked=locked,
+        barred=tuple(sorted(barred)),
         limits=_limits(rng, candidates, "limits" in rules),
         rows=_rows(rng, line, chainage, closed) if "rows" in rules else (),
-        even=_even(rng, line, strand, chainage) if "even" in rules else (),
+        even=even,
         floors=_floors(rng, cells) if "floors" in rules else (),
     )
 
@@ -119,6 +125,12 @@ def _even(rng: np.random.Generator, line: Array, strand: Array, chainage: Array)
     return (tuple(sorted(patterns)),)
 
 
+def _uneven(line: Array, patterns: tuple[Window, ...]) -> set[int]:
+    """Candidates of a line of even pitch that are in no pattern."""
+    inside = set().union(*patterns)
+    return set(np.flatnonzero(line == line[min(inside)]).tolist()).difference(inside)
+
+
 def _floors(rng: np.random.Generator, cells: int) -> tuple[Floor, ...]:
     """Two zones that share cells."""
     areas = rng.integers(0, 4, (2, cells)) * 0.5
@@ -140,6 +152,7 @@ def is_legal(problem: PlacementProblem, chosen: Choice) -> bool:
     picked = set(chosen)
     return (
         picked.issuperset(problem.locked)
+        and picked.isdisjoint(problem.barred)
         and all(len(picked.intersection(limit.members)) <= limit.most for limit in problem.limits)
         and all(len(picked.intersection(w)) <= 1 for w in problem.spacing)
         and all(picked.intersection(w) for w in problem.cover)

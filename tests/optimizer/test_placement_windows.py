@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,14 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
-from optimizer.placement.problem import (
-    PlacementProblem,
-    Window,
-    cover_windows,
-    line_orders,
-    require_possible,
-    spacing_windows,
-)
+from optimizer.placement.problem import Limit, Window, coverage_problem, require_possible
+from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
 
 Subset = tuple[int, ...]
 
@@ -40,9 +35,7 @@ def lines_of_steps(low: int, high: int) -> st.SearchStrategy[list[int]]:
 
 @given(lines_of_steps(0, 30), st.integers(1, 12), st.booleans())
 @settings(max_examples=150, deadline=None)
-def test_spacing_windows_forbid_exactly_what_stands_too_close(
-    steps: list[int], least: int, closed: bool
-) -> None:
+def test_spacing_windows_forbid_exactly_what_stands_too_close(steps: list[int], least: int, closed: bool) -> None:
     length = 31
     chainage = np.array([0.1 * k for k in steps])
     windows = spacing_windows(
@@ -65,9 +58,7 @@ def test_spacing_windows_forbid_exactly_what_stands_too_close(
 def test_cover_windows_of_an_open_line_allow_exactly_short_gaps(steps: list[int], greatest: int) -> None:
     """The rule: first and last nozzle within the greatest spacing of the row's ends, no gap longer than it."""
     chainage = np.array([0.1 * k for k in steps])
-    windows = cover_windows(
-        np.zeros(len(steps), dtype=int), chainage, {}, {0: 0.1 * greatest}, {0: ((-9.0, 9.0),)}
-    )
+    windows = cover_windows(np.zeros(len(steps), dtype=int), chainage, {}, {0: 0.1 * greatest}, {0: ((-9.0, 9.0),)})
     rows: list[list[int]] = [[0]]
     for i in range(1, len(steps)):
         if steps[i] - steps[i - 1] > greatest:
@@ -134,28 +125,17 @@ def test_line_orders_follow_chainage() -> None:
     assert line_orders(line, at) == ((3, 1), (2, 0))
 
 
-BASE = PlacementProblem(
-    value=np.ones(3),
-    incidence=sp.csr_array(np.eye(3, dtype=bool)),
-    lines=((0, 1, 2),),
-    spacing=((0, 1), (1, 2)),
-    cover=(),
-    locked=(),
-    group=np.zeros(3, dtype=np.int64),
-    groups=1,
-    circuits=1,
-    per_circuit=2,
-)
+BASE = coverage_problem(np.ones(3), sp.csr_array(np.eye(3, dtype=bool)), ((0, 1, 2),), 2, spacing=((0, 1), (1, 2)))
 
 
 @pytest.mark.parametrize(
     ("change", "rule", "words"),
     [
         ({"locked": (0, 1), "names": ("a at 1 m", "a at 2 m", "b")}, "spacing_least_m", "locked a at 1 m and a at"),
-        ({"groups": 2}, "circuits", "2 schedule groups need at least 2 circuits"),
-        ({"locked": (0, 2), "per_circuit": 1}, "reserve", "2 locked positions need 2 circuits of 1 nozzles"),
+        ({"locked": (0, 2), "limits": (Limit((0, 1, 2), 1, "both pumps"),)}, "reserve",
+         "2 locked positions are more than the 1 nozzles that both pumps feed"),
         ({"cover": ((),)}, "spacing_greatest_m", "gap without candidate positions"),
-        ({"per_circuit": 0}, "reserve", "not even one nozzle"),
+        ({"cover": ((0, 1),), "barred": (0, 1)}, "spacing_greatest_m", "gap without candidate positions"),
         ({"incidence": sp.csr_array((3, 3), dtype=bool)}, "reach", "covers any part of a zone"),
         ({"incidence": sp.csr_array((3, 0), dtype=bool), "lines": ()}, "step_m", "no candidate position is left"),
     ],
@@ -168,10 +148,19 @@ def test_rules_in_conflict_are_named(change: dict[str, object], rule: str, words
 
 def test_a_possible_problem_passes() -> None:
     require_possible(BASE)
-    assert BASE.nozzles_at_most == 2
     assert BASE.name(1) == "position 1"
 
 
 def test_every_candidate_stands_on_one_line() -> None:
     with pytest.raises(ValueError, match="each of the 3 candidates exactly once"):
         replace(BASE, lines=((0, 1),))
+
+
+@pytest.mark.parametrize(
+    ("length_m", "near"),
+    [(math.inf, [8.0, 9.5]), (11.0, [8.0, 9.5, 0.0])],
+)
+def test_near_a_chainage_counts_over_the_seam_of_a_closed_line(length_m: float, near: list[float]) -> None:
+    """Within 1.5 m of 9.5 m on a line of 11 m: 8 m (just so), 9.5 m, and 0 m, which is 11 m, where it closes."""
+    at = np.array([0.0, 0.5, 7.9, 8.0, 9.5])
+    assert at[near_window(at, length_m, 9.5, 1.5)].tolist() == sorted(near)
