@@ -1,0 +1,69 @@
+"""The same count of nozzles placed otherwise: as by hand, and greedily; and what one nozzle more or less is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from optimizer.placement.selection import Cover, Selection
+from optimizer.placement.start import fill, repaired, swap
+
+SAVING_TOLERANCE = 1e-9  # relative: as much coverage, whatever the order in which it was added up
+
+
+def greedy(cover: Cover) -> tuple[int, ...] | None:
+    """Locked positions and what continuous lines need, then always the nozzle of greatest gain; None if no repair."""
+    selection = repaired(cover, ())
+    if selection is None:
+        return None
+    fill(selection)
+    return selection.members()
+
+
+def nozzles_saved(cover: Cover, chosen: Iterable[int], value_m2: float) -> int:
+    """How many fewer nozzles of a choice, the others moved, are found to cover `value_m2` weighted still.
+
+    A search, so that more may be possible: the least valuable go one by one, what is left is improved by swaps, and
+    the fewest that are enough are found by bisection.
+    """
+    shrunk = _shrinking(cover, chosen)
+    enough = value_m2 * (1.0 - SAVING_TOLERANCE)
+    low, high = 0, len(shrunk) - 1
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if _moved_value(cover, shrunk[middle]) >= enough else (low, middle - 1)
+    return low
+
+
+def _shrinking(cover: Cover, chosen: Iterable[int]) -> list[tuple[int, ...]]:
+    """The choice, and what is left of it after each least loss, as long as one may go."""
+    selection = Selection(cover, chosen)
+    shrunk = [selection.members()]
+    while loose := _loose(selection):
+        selection.remove(min(loose, key=lambda j: (selection.loss(j), j)))
+        shrunk.append(selection.members())
+    return shrunk
+
+
+def _moved_value(cover: Cover, chosen: tuple[int, ...]) -> float:
+    """Value of a choice after moves of single nozzles."""
+    selection = Selection(cover, chosen)
+    swap(selection)
+    return selection.value
+
+
+def next_nozzle_m2(placed: Selection) -> float:
+    """Weighted m² that the best further nozzle adds where no limit binds `placed`, the others staying."""
+    return float(np.max(placed.gain, where=placed.addable(), initial=0.0))
+
+
+def last_nozzle_m2(placed: Selection) -> float:
+    """Weighted m² that go with the least valuable nozzle that may go; 0 where none may."""
+    return min((placed.loss(j) for j in _loose(placed)), default=0.0)
+
+
+def _loose(placed: Selection) -> list[int]:
+    """The nozzles that may go."""
+    locked = set(placed.problem.locked)
+    return [j for j in placed.members() if j not in locked and placed.removable(j)]
