@@ -28,6 +28,16 @@ class Cover:
         self.close = close
         self.needed = _membership(problem.cover, problem.candidates)
         self.needs = sp.csc_array(self.needed)
+        self.in_limits = sp.csc_array(_membership(tuple(limit.members for limit in problem.limits), problem.candidates))
+        self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
+        self.open = np.ones(problem.candidates, dtype=bool)
+        self.open[list(problem.barred)] = False
+        self.credit = problem.value / problem.need  # of each nozzle that brings a cell nearer to its need
+        self.limited = sp.csc_array(_membership(tuple(limit.members for limit in problem.limits), problem.candidates))
+        self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
+        self.barred = np.zeros(problem.candidates, dtype=bool)
+        self.barred[list(problem.barred)] = True
+        self.credit = problem.value / problem.need
 
     def cells(self, candidate: int) -> IntArray:
         return _row(self.by_candidate, candidate)
@@ -40,12 +50,16 @@ class Cover:
         """Windows of continuous lines that this candidate serves."""
         return _row(self.needs, candidate)
 
+    def limits(self, candidate: int) -> IntArray:
+        """Limits that this candidate counts against."""
+        return _row(self.limited, candidate)
+
     def spread(self, cells: IntArray) -> FloatArray:
-        """[J]: value of the given cells that each candidate covers."""
+        """[J]: credit of the given cells that each candidate covers."""
         starts, ends = self.by_cell.indptr[cells], self.by_cell.indptr[cells + 1]
         counts = ends - starts
         offsets = np.repeat(ends - np.cumsum(counts), counts) + np.arange(counts.sum())
-        weights = np.repeat(self.problem.value[cells], counts)
+        weights = np.repeat(self.credit[cells], counts)
         columns = self.by_cell.indices[offsets]
         spread = np.bincount(columns, weights=weights, minlength=self.problem.candidates)
         return spread.astype(np.float64, copy=False)
@@ -54,9 +68,12 @@ class Cover:
 class Selection:
     """Chosen candidates of a problem.
 
-    chosen bool [J]; hits [C]: chosen candidates that cover each cell; gain [J]: value of the uncovered cells
-    of each candidate; crowd [J]: chosen candidates too close to each; served [K]: chosen candidates in each
-    window of a continuous line; in_group [groups]: chosen candidates of each schedule group.
+    A cell that counts when n nozzles reach it credits each of the first n with 1 / n of its value: gains and losses
+    are of credit, which leads to the second nozzle of a cell; `value` is the true one, and the same where n = 1.
+
+    chosen bool [J]; hits [C]: chosen candidates that cover each cell; gain [J]: credit that each candidate brings,
+    with its bonus; crowd [J]: chosen candidates too close to each; served [K]: chosen candidates in each window of a
+    continuous line; in_limit [limits]: chosen members of each limit.
     """
 
     def __init__(self, cover: Cover, chosen: Iterable[int] = ()) -> None:
@@ -64,59 +81,59 @@ class Selection:
         self.cover, self.problem = cover, problem
         self.chosen = np.zeros(problem.candidates, dtype=bool)
         self.hits = np.zeros(len(problem.value), dtype=np.int64)
-        self.gain = np.asarray(problem.incidence.T @ problem.value, dtype=float)
+        self.gain = np.asarray(problem.incidence.T @ cover.credit, dtype=float) + problem.bonus
         self.crowd = np.zeros(problem.candidates, dtype=np.int64)
         self.served = np.zeros(len(problem.cover), dtype=np.int64)
-        self.in_group = np.zeros(problem.groups, dtype=np.int64)
+        self.in_limit = np.zeros(len(problem.limits), dtype=np.int64)
         for candidate in sorted(chosen):
             self.add(candidate)
 
     @property
     def value(self) -> float:
-        return float(self.problem.value[self.hits > 0].sum())
+        """Weighted m² of the cells that enough nozzles reach, and the bonuses."""
+        problem = self.problem
+        return float(problem.value[self.hits >= problem.need].sum() + problem.bonus[self.chosen].sum())
 
     @property
     def count(self) -> int:
-        return int(self.in_group.sum())
+        return int(self.chosen.sum())
 
     def members(self) -> tuple[int, ...]:
         return tuple(int(j) for j in np.flatnonzero(self.chosen))
 
     def add(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
-        self.gain -= self.cover.spread(cells[self.hits[cells] == 0])
+        self.gain -= self.cover.spread(cells[self.hits[cells] == self.problem.need[cells] - 1])
         self._change(candidate, cells, 1)
 
     def remove(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
         self._change(candidate, cells, -1)
-        self.gain += self.cover.spread(cells[self.hits[cells] == 0])
+        self.gain += self.cover.spread(cells[self.hits[cells] == self.problem.need[cells] - 1])
 
     def _change(self, candidate: int, cells: IntArray, by: int) -> None:
         self.chosen[candidate] = by > 0
         self.hits[cells] += by
         self.crowd[self.cover.neighbours(candidate)] += by
         self.served[self.cover.windows(candidate)] += by
-        self.in_group[self.problem.group[candidate]] += by
+        self.in_limit[self.cover.limits(candidate)] += by
 
     def loss(self, candidate: int) -> float:
-        """Value that is lost when this chosen candidate goes."""
+        """Credit that is lost when this chosen candidate goes."""
         cells = self.cover.cells(candidate)
-        return float(self.problem.value[cells[self.hits[cells] == 1]].sum())
+        missed = cells[self.hits[cells] <= self.problem.need[cells]]
+        return float(self.cover.credit[missed].sum() + self.problem.bonus[candidate])
 
     def addable(self) -> BoolArray:
-        """[J]: candidates that may be added: not chosen, not too close, a circuit of their group has room."""
-        open_groups = np.array([self._has_room(group) for group in range(self.problem.groups)])
-        allowed: BoolArray = ~self.chosen & (self.crowd == 0) & open_groups[self.problem.group]
+        """[J]: candidates that may be added: not chosen, not barred, not too close, every limit of theirs has room."""
+        allowed: BoolArray = self.cover.open & ~self.chosen & (self.crowd == 0)
+        for number in np.flatnonzero(self.in_limit >= self.cover.most):
+            allowed[list(self.problem.limits[number].members)] = False
         return allowed
 
-    def _has_room(self, group: int) -> bool:
-        counts = self.in_group.copy()
-        counts[group] += 1
-        return int(self.problem.circuits_for(counts).sum()) <= self.problem.circuits
-
     def within_capacity(self) -> bool:
-        return int(self.problem.circuits_for(self.in_group).sum()) <= self.problem.circuits
+        """Whether every limit is kept."""
+        return bool((self.in_limit <= self.cover.most).all())
 
     def removable(self, candidate: int) -> bool:
         """Whether every continuous line stays served without this candidate."""
@@ -131,11 +148,12 @@ class Selection:
         return serving
 
     def is_legal(self) -> bool:
-        """All rules hold: spacing, continuous lines, locked positions, circuits."""
+        """All rules hold: spacing, continuous lines, locked and barred positions, limits."""
         return (
             not (self.crowd[self.chosen] > 0).any()
             and bool((self.served > 0).all())
             and bool(self.chosen[list(self.problem.locked)].all())
+            and not (self.chosen & self.cover.barred).any()
             and self.within_capacity()
         )
 

@@ -22,9 +22,9 @@ def improved(cover: Cover, chosen: Iterable[int]) -> Selection | None:
 
 
 def repaired(cover: Cover, chosen: Iterable[int]) -> Selection | None:
-    """Locked positions in, conflicts out, continuous lines served, no more nozzles than the circuits take."""
+    """Locked positions in, barred and conflicts out, continuous lines served, no more nozzles than limits allow."""
     locked = set(cover.problem.locked)
-    selection = Selection(cover, locked.union(chosen))
+    selection = Selection(cover, locked.union(chosen).difference(cover.problem.barred))
     _part(selection, locked)
     _serve(selection)
     _thin(selection, locked)
@@ -44,28 +44,21 @@ def _serve(selection: Selection) -> None:
     """Add the most valuable nozzle to each window of a continuous line that has none."""
     for window in range(len(selection.served)):
         if selection.served[window] == 0:
-            allowed = selection.serving(np.array([window])) & ~selection.chosen & (selection.crowd == 0)
+            free = ~selection.chosen & ~selection.cover.barred & (selection.crowd == 0)
+            allowed = selection.serving(np.array([window])) & free
             if allowed.any():
                 selection.add(int(np.where(allowed, selection.gain, -np.inf).argmax()))
 
 
 def _thin(selection: Selection, locked: set[int]) -> None:
-    """Remove the least valuable nozzles until the circuits can take the rest."""
+    """Remove the least valuable nozzles of limits that are passed until all are kept."""
     while not selection.within_capacity():
-        groups = _overfull(selection)
-        loose = [
-            j
-            for j in selection.members()
-            if j not in locked and groups[selection.problem.group[j]] and selection.removable(j)
-        ]
+        over = np.flatnonzero(selection.in_limit > selection.cover.most)
+        members = {j for number in over for j in selection.problem.limits[number].members if selection.chosen[j]}
+        loose = [j for j in sorted(members - locked) if selection.removable(j)]
         if not loose:
             return
         selection.remove(min(loose, key=lambda j: (selection.loss(j), j)))
-
-
-def _overfull(selection: Selection) -> list[bool]:
-    """Groups of more than one circuit's nozzles: to thin a smaller one frees no circuit."""
-    return [int(count) > selection.problem.per_circuit for count in selection.in_group]
 
 
 def fill(selection: Selection) -> None:
