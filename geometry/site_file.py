@@ -49,8 +49,8 @@ Text = Annotated[str, Field(max_length=2000, description="text of up to 2000 cha
 Name = Annotated[  # it is printed on screens and plans
     str, Field(min_length=1, max_length=80, pattern=r"^\P{Cc}*$", description="a name of 1 to 80 characters")
 ]
-Share = Annotated[float, Field(gt=0, le=1, description="a share of the area, above 0 to 1")]
-NearBy = Annotated[float, Field(gt=0, le=20e3, description="metres, above 0")]
+Share = Annotated[Annotated[float, Field(gt=0, le=1)] | None, Field(description="a share of the area, above 0 to 1")]
+NearBy = Annotated[Annotated[float, Field(gt=0, le=20e3)] | None, Field(description="metres, above 0")]
 Weight = Annotated[float, Field(gt=0, le=1e6, description="a number above 0")]
 TopHeight = Annotated[float, Field(gt=0, le=500, description="metres above the ground, above 0 to 500")]
 Height = Annotated[float, Field(ge=0, le=500, description="metres above the ground, 0 to 500")]
@@ -116,7 +116,7 @@ class ZoneRecord(FeatureRecord):
     weight: Weight = 1.0
     schedule: Name = "always"
     kind: Literal["people", "resting"] = "people"
-    least_coverage: Share | None = None
+    least_coverage: Share = None
     cover_by: Annotated[int, Field(ge=1, le=2, description="1 or 2 nozzles")] = 1
 
 
@@ -148,8 +148,8 @@ class MountingLineRecord(FeatureRecord):
     locked_m: Chainages = []
     forbidden_m: Chainages = []
     preferred_m: Chainages = []
-    near_ends_m: NearBy | None = None
-    near_corners_m: NearBy | None = None
+    near_ends_m: NearBy = None
+    near_corners_m: NearBy = None
     even_pitch: Annotated[bool, Field(description="true or false")] = False
 
 

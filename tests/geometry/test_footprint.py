@@ -135,6 +135,57 @@ def test_the_boundary_cuts_and_keeps_the_part_at_the_nozzle() -> None:
     assert polygon.area == pytest.approx(np.pi * R**2 / 2, rel=1e-9)
 
 
+def test_every_legal_facing_and_tilt_is_a_choice() -> None:
+    """Sectors by hand: two facings, each at 0 and 60 degrees, whose reach is half."""
+    here = site([line("a", [(0, 0), (2, 0)], facings=("right", 90.0), tilts_deg=(0.0, 60.0))])
+    found = all_of(here, Reach(R, 120))
+    assert found.position.tolist() == [0] * 4 + [1] * 4 + [2] * 4
+    assert found.slot.tolist() == [0, 1, 2, 3] * 3
+    assert found.azimuth_deg.tolist() == [180, 180, 90, 90] * 3
+    assert found.tilt_deg.tolist() == [0, 60, 0, 60] * 3
+    whole = R**2 * np.pi / 3
+    np.testing.assert_allclose(shapely.area(found.polygons), [whole, whole / 4] * 6, rtol=1e-9)
+    assert found.dropped == ()
+
+
+@pytest.mark.parametrize("angle", [360, 120])
+def test_each_choice_is_what_a_line_of_one_facing_gives(angle: float) -> None:
+    here = site([line("a", [(3, 2), (9, 2)], facings=("all", 45.0))], obstacles=[HOUSE], keep_outs=[pond(4.5)])
+    found = all_of(here, Reach(R, angle))
+    for slot, facing in enumerate(("left", "right", 45.0)):
+        alone = all_of(
+            site([line("a", [(3, 2), (9, 2)], facings=(facing,))], (), (), [pond(4.5)], [HOUSE]), Reach(R, angle)
+        )
+        mine = found.slot == slot
+        legal = np.isin(alone.position, found.position[mine])
+        assert set(found.position[mine]) <= set(alone.position) and (angle == 360 or legal.all())
+        np.testing.assert_array_equal(shapely.to_wkb(found.polygons[mine]), shapely.to_wkb(alone.polygons[legal]))
+
+
+def test_a_full_circle_has_one_footprint_a_tilt_whatever_its_facings() -> None:
+    here = site([line("a", [(0, 0), (2, 0)], facings=("left", "right", 33.0), tilts_deg=(0.0, 45.0))])
+    found = all_of(here, Reach(R))
+    assert found.slot.tolist() == [0, 1] * 3
+    np.testing.assert_allclose(shapely.area(found.polygons), [np.pi * R**2, np.pi * R**2 / 2] * 3, rtol=1e-9)
+
+
+def test_a_full_circle_on_a_wall_has_a_footprint_on_either_face() -> None:
+    wall = Obstacle("wall", shapely.box(-50, 0, 50, 0.3), 4.0)
+    found = all_of(site([line("a", [(0, 0.15), (2, 0.15)], facings=("all",))], obstacles=[wall]), Reach(R))
+    assert found.slot.tolist() == [0, 1] * 3
+    assert shapely.intersection(found.polygons[0], found.polygons[1]).area < 1e-3
+
+
+def test_reasons_are_given_only_where_no_choice_is_legal() -> None:
+    near, far = pond(3.0), KeepOut("bed", shapely.box(-50, -9, 1.5, -3), frozenset(["mist"]))
+    here = site([line("a", [(0, 0), (20, 0)], facings=("left", "right"))], keep_outs=[near, far])
+    found = all_of(here, Reach(R, 120))
+    dropped = dict(found.dropped)
+    assert sorted([*dropped, *found.position]) == list(range(21))
+    assert set(found.slot) == {1}
+    assert dropped[0] == ('mist would come within 0 m of keep-out "pond"; mist would come within 0 m of keep-out "bed"')
+
+
 def pond(distance: float, setback_m: float | None = None, forbids: str = "mist") -> KeepOut:
     return KeepOut("pond", shapely.box(-50, distance, 50, distance + 10), frozenset([forbids]), setback_m)
 

@@ -46,6 +46,20 @@ def test_locked_positions_stay_even_off_step() -> None:
     np.testing.assert_array_equal(found.locked, [False, True, True, False, False])
 
 
+def test_preferred_positions_are_offered_off_step_and_off_support() -> None:
+    found = candidate_positions(site([line("a", STRAIGHT, preferred_m=(0.37, 1.0), locked_m=(0.37,))]), 1.0)
+    np.testing.assert_allclose(found.chainage_m, [0, 0.37, 1, 2, 2.2])
+    np.testing.assert_array_equal(found.preferred, [False, True, True, False, False])
+    np.testing.assert_array_equal(found.locked, [False, True, False, False, False])
+    assert chainages(supports_m=(0.4,), preferred_m=(1.5,)) == [0.4, 1.5]
+    assert chainages(forbidden_m=(1.2,), preferred_m=(1.0,)) == [0, 1, 2, 2.2]
+
+
+def test_the_seam_may_be_preferred_by_either_end() -> None:
+    ring = line("a", box_ring(0, 0, 1, 1), preferred_m=(4.0,))
+    np.testing.assert_array_equal(candidate_positions(site([ring]), 1.0).preferred, [True, False, False, False])
+
+
 def test_forbidden_chainages_clear_half_a_step_about_them() -> None:
     assert chainages(forbidden_m=(1.2,)) == [0, 2, 2.2]
     assert chainages(forbidden_m=(1.6,)) == [0, 1, 2.2]

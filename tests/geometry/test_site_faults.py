@@ -52,6 +52,25 @@ def test_the_sound_site_reads() -> None:
     assert site.lines[0].facings == ("in",) and site.lines[1].closed
 
 
+def test_the_keys_of_rows_pitch_preference_and_cover_are_read() -> None:
+    features = sound_features()
+    features[ZONE]["properties"].update(least_coverage=0.8, cover_by=2)
+    features[FENCE]["properties"].update(near_ends_m=1, near_corners_m=0.5, preferred_m=[7.5, 2], tilt_deg=[10, 0, 10])
+    features[EAVES]["properties"].update(even_pitch=True, tilt_deg=-5)
+    site = read_site(text(features))
+    fence, eaves = site.lines
+    assert (site.zones[0].least_coverage, site.zones[0].cover_by) == (0.8, 2)
+    assert (fence.near_ends_m, fence.near_corners_m, fence.even_pitch) == (1.0, 0.5, False)
+    assert (fence.preferred_m, fence.tilts_deg) == ((2.0, 7.5), (10.0, 0.0))
+    assert (eaves.near_ends_m, eaves.near_corners_m, eaves.even_pitch, eaves.tilts_deg) == (None, None, True, (-5.0,))
+
+
+def test_what_is_not_said_of_rows_pitch_preference_and_cover_is_not_asked_for() -> None:
+    site = read_site(text(sound_features()))
+    assert (site.zones[0].least_coverage, site.zones[0].cover_by) == (0.0, 1)
+    assert (site.lines[0].preferred_m, site.lines[0].tilts_deg, site.lines[0].even_pitch) == ((), (0.0,), False)
+
+
 PLAIN = [
     ("", "file: is empty; start from the site file of one of the demo scenarios"),
     (" \n", "file: is empty; start from the site file of one of the demo scenarios"),
@@ -166,6 +185,72 @@ PLAIN = [
         changed(FENCE, locked_m=[5], no_nozzles=[{"from_m": 4, "to_m": 6, "reason": "gate"}]),
         'features[4] (mounting_line "fence").properties.locked_m[0]: locks a nozzle within a stretch of no_nozzles '
         "(found 5 m); unlock it or free its place",
+    ),
+    (
+        changed(FENCE, preferred_m=[61]),
+        'features[4] (mounting_line "fence").properties.preferred_m[0]: lies past the end of the line (found 61 m); '
+        "the line is 60.00 m long as drawn",
+    ),
+    (
+        changed(FENCE, preferred_m=[5], no_tubing=[{"from_m": 4, "to_m": 6}]),
+        'features[4] (mounting_line "fence").properties.preferred_m[0]: prefers a nozzle within a stretch of '
+        "no_tubing (found 5 m); prefer another place or free this one",
+    ),
+    (
+        changed(FENCE, preferred_m=[3, 8], forbidden_m=[8]),
+        'features[4] (mounting_line "fence").properties.preferred_m[1]: prefers a nozzle at a forbidden chainage '
+        "(found 8 m); prefer another place or free this one",
+    ),
+    (
+        changed(EAVES, near_ends_m=1),
+        'features[5] (mounting_line "eaves").properties.near_ends_m: has no meaning on a closed line (found 1 m); '
+        "leave it out; near_corners_m holds for corners",
+    ),
+    (
+        changed(FENCE, near_ends_m=0),
+        'features[4] (mounting_line "fence").properties.near_ends_m: is not above 0 (found 0); give metres, above 0',
+    ),
+    (
+        changed(FENCE, near_corner_m=1),
+        'features[4] (mounting_line "fence").properties.near_corner_m: is no known key (found 1); did you mean '
+        '"near_corners_m"?',
+    ),
+    (
+        changed(FENCE, near_corners_m="1 m"),
+        'features[4] (mounting_line "fence").properties.near_corners_m: is not a number (found "1 m"); give metres, '
+        "above 0",
+    ),
+    (
+        changed(FENCE, even_pitch=1),
+        'features[4] (mounting_line "fence").properties.even_pitch: is not true or false (found 1); give true or false',
+    ),
+    (
+        changed(FENCE, tilt_deg=[0, 90]),
+        'features[4] (mounting_line "fence").properties.tilt_deg[1]: is not below 90 (found 90); give degrees above '
+        "the level, -90 to 90, or a list of these",
+    ),
+    (
+        changed(FENCE, tilt_deg=[]),
+        'features[4] (mounting_line "fence").properties.tilt_deg: has no entry (found []); give degrees above the '
+        "level, -90 to 90, or a list of these",
+    ),
+    (
+        changed(ZONE, least_coverage=1.01),
+        'features[1] (zone "terrace").properties.least_coverage: is above 1 (found 1.01); give a share of the area, '
+        "above 0 to 1",
+    ),
+    (
+        changed(ZONE, least_coverage=0),
+        'features[1] (zone "terrace").properties.least_coverage: is not above 0 (found 0); give a share of the area, '
+        "above 0 to 1",
+    ),
+    (
+        changed(ZONE, cover_by=3),
+        'features[1] (zone "terrace").properties.cover_by: is above 2 (found 3); give 1 or 2 nozzles',
+    ),
+    (
+        changed(ZONE, cover_by=1.5),
+        'features[1] (zone "terrace").properties.cover_by: is not a whole number (found 1.5); give 1 or 2 nozzles',
     ),
     (
         redrawn(ZONE, [box_ring(5, 2, 25, 12)[:-1]]),
