@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
 from optimizer.placement.place import place, value_bound
-from optimizer.placement.problem import PlacementProblem, cover_windows, line_orders, spacing_windows
+from optimizer.placement.problem import PlacementProblem, coverage_problem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, swap
+from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
 from optimizer.progress import Progress
 from optimizer.solver import Limits
-from tests.optimizer.placement_cases import best_value, random_problem, value_of
+from tests.optimizer.placement_cases import RULES, best_value, is_legal, random_problem, value_of
 from tests.optimizer.synthetic_site import SyntheticSite, synthetic_site
 
 seeds = st.integers(0, 10**6)
@@ -27,17 +28,13 @@ def site_problem(
     site: SyntheticSite, nozzles: int, *, least: float = 1.8, greatest: dict[int, float] | None = None
 ) -> PlacementProblem:
     closed = site.closed_length_m
-    return PlacementProblem(
-        value=site.value,
-        incidence=site.incidence,
-        lines=line_orders(site.line, site.chainage_m),
+    return coverage_problem(
+        site.value,
+        site.incidence,
+        line_orders(site.line, site.chainage_m),
+        nozzles,
         spacing=spacing_windows(site.line, site.chainage_m, closed, least),
         cover=cover_windows(site.line, site.chainage_m, closed, greatest or {}, {}),
-        locked=(),
-        group=np.zeros(len(site.line), dtype=np.int64),
-        groups=1,
-        circuits=1,
-        per_circuit=nozzles,
     )
 
 
@@ -46,10 +43,20 @@ def garden() -> SyntheticSite:
     return synthetic_site(width_m=45, height_m=30, across=2, down=1, gardens=1, step_m=1.0, cell_m=0.5)
 
 
-@given(seeds, st.booleans(), st.sampled_from([1, 2]))
+@pytest.mark.parametrize("rule", RULES)
+@given(seed=seeds)
+@settings(max_examples=30, deadline=None)
+def test_small_problems_under_each_rule_equal_enumeration(rule: str, seed: int) -> None:
+    assert_place_is_enumerated(random_problem(seed, rule))
+
+
+@given(seeds, st.sets(st.sampled_from(RULES), min_size=2, max_size=5))
 @settings(max_examples=80, deadline=None)
-def test_small_problems_equal_enumeration(seed: int, continuous: bool, groups: int) -> None:
-    problem = random_problem(seed, continuous=continuous, groups=groups)
+def test_small_problems_under_rules_together_equal_enumeration(seed: int, rules: set[str]) -> None:
+    assert_place_is_enumerated(random_problem(seed, *sorted(rules)))
+
+
+def assert_place_is_enumerated(problem: PlacementProblem) -> None:
     best = best_value(problem)
     if best is None or problem.incidence.nnz == 0:
         with pytest.raises(NoDesign):
@@ -60,10 +67,8 @@ def test_small_problems_equal_enumeration(seed: int, continuous: bool, groups: i
     assert answer.value == pytest.approx(best)
     assert answer.value == pytest.approx(value_of(problem, answer.chosen))
     assert answer.bound >= best - 1e-9
+    assert is_legal(problem, answer.chosen)
     assert Selection(Cover(problem), answer.chosen).is_legal()
-    assert sum(answer.group_circuits) == problem.circuits
-    counts = np.bincount(problem.group[list(answer.chosen)], minlength=groups)
-    assert (counts <= np.array(answer.group_circuits) * problem.per_circuit).all()
     assert value_bound(problem) >= best - 1e-9
 
 
@@ -79,27 +84,14 @@ def test_equal_to_spopts_maximal_covering() -> None:
     reference = locate.MCLP.from_cost_matrix(distance, weights, service_radius=5.0, p_facilities=6)
     cbc = pulp.PULP_CBC_CMD(msg=False)
     reference.solve(cbc if cbc.available() else pulp.HiGHS(msg=False))
-    problem = PlacementProblem(
-        value=weights,
-        incidence=sp.csr_array(distance <= 5.0),
-        lines=tuple((j,) for j in range(25)),
-        spacing=(),
-        cover=(),
-        locked=(),
-        group=np.zeros(25, dtype=np.int64),
-        groups=1,
-        circuits=1,
-        per_circuit=6,
-    )
+    problem = coverage_problem(weights, sp.csr_array(distance <= 5.0), tuple((j,) for j in range(25)), 6)
     answer = place(problem, gap=0.0)
     assert answer.status == "optimal"
     assert answer.value == pytest.approx(pulp.value(reference.problem.objective))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_the_value_does_not_depend_on_the_order_of_candidates_lines_and_cells(
-    garden: SyntheticSite, seed: int
-) -> None:
+def test_the_value_does_not_depend_on_the_order_of_candidates_lines_and_cells(garden: SyntheticSite, seed: int) -> None:
     problem = site_problem(garden, 14)
     rng = np.random.default_rng(seed)
     old = rng.permutation(problem.candidates)
@@ -115,7 +107,6 @@ def test_the_value_does_not_depend_on_the_order_of_candidates_lines_and_cells(
         incidence=sp.csr_array(problem.incidence[:, old][cells]),
         lines=tuple(moved(problem.lines)[k] for k in rng.permutation(len(problem.lines))),
         spacing=tuple(moved(problem.spacing)[k] for k in rng.permutation(len(problem.spacing))),
-        group=problem.group[old],
     )
     here, there = place(problem, gap=0.01), place(shuffled, gap=0.01)
     assert there.value == pytest.approx(here.value, rel=1e-12)
@@ -144,7 +135,8 @@ def test_more_nozzles_or_candidates_never_worsen_an_optimum(seed: int) -> None:
     if best_value(problem) is None or problem.incidence.nnz == 0:
         return
     value = place(problem, gap=0.0).value
-    assert place(replace(problem, per_circuit=problem.per_circuit + 1), gap=0.0).value >= value - 1e-9
+    more = tuple(replace(limit, most=limit.most + 1) for limit in problem.limits)
+    assert place(replace(problem, limits=more), gap=0.0).value >= value - 1e-9
     assert place(replace(problem, locked=()), gap=0.0).value >= value - 1e-9
     assert place(replace(problem, spacing=problem.spacing[1:]), gap=0.0).value >= value - 1e-9
 
@@ -153,7 +145,7 @@ def test_more_nozzles_or_candidates_never_worsen_an_optimum(seed: int) -> None:
 @settings(max_examples=60, deadline=None)
 def test_gains_and_counts_stay_true_through_any_changes(seed: int) -> None:
     """The selection's running figures against their definitions, recomputed from the incidence."""
-    problem = random_problem(seed, continuous=True)
+    problem = random_problem(seed, "continuous", "bonus", "limits")
     rng = np.random.default_rng(seed)
     selection = Selection(Cover(problem))
     for _ in range(12):
@@ -228,7 +220,7 @@ def test_a_continuous_line_without_enough_nozzles_is_refused_in_words(garden: Sy
     """Ring of 150 m at 5 m at most: 30 nozzles at least."""
     fence = int(garden.line[0])
     assert garden.closed_length_m[fence] == pytest.approx(150.0)
-    with pytest.raises(NoDesign, match="need at least 30 nozzles on 3 circuits") as caught:
+    with pytest.raises(NoDesign, match="need at least 30 nozzles; the circuits feed 14") as caught:
         place(site_problem(garden, 14, greatest={fence: 5.0}))
     assert caught.value.rule == "reserve"
 
@@ -236,17 +228,13 @@ def test_a_continuous_line_without_enough_nozzles_is_refused_in_words(garden: Sy
 def test_least_and_greatest_spacing_that_exclude_each_other_are_refused_in_words() -> None:
     """Candidates every 3 m, least 4 m, greatest 5 m: the next nozzle is too near or too far."""
     line, at = np.zeros(10, dtype=int), np.arange(10) * 3.0
-    problem = PlacementProblem(
-        value=np.ones(10),
-        incidence=sp.csr_array(np.eye(10, dtype=bool)),
-        lines=line_orders(line, at),
+    problem = coverage_problem(
+        np.ones(10),
+        sp.csr_array(np.eye(10, dtype=bool)),
+        line_orders(line, at),
+        9,
         spacing=spacing_windows(line, at, {}, 4.0),
         cover=cover_windows(line, at, {}, {0: 5.0}, {}),
-        locked=(),
-        group=np.zeros(10, dtype=np.int64),
-        groups=1,
-        circuits=1,
-        per_circuit=9,
     )
     with pytest.raises(NoDesign, match="cannot be kept together") as caught:
         place(problem)
@@ -256,9 +244,7 @@ def test_least_and_greatest_spacing_that_exclude_each_other_are_refused_in_words
 @pytest.mark.parametrize("continuous", [False, True])
 def test_gap_of_half_a_percent_on_a_site_of_1300_candidates(continuous: bool) -> None:
     """Size of the large demo at about half of saturation; work is counted, seconds are not."""
-    site = synthetic_site(
-        width_m=96, height_m=66, across=2, down=2, gardens=3, step_m=0.6, cell_m=0.25, reach_m=6.0
-    )
+    site = synthetic_site(width_m=96, height_m=66, across=2, down=2, gardens=3, step_m=0.6, cell_m=0.25, reach_m=6.0)
     assert len(site.line) >= 1200 and site.raw_cells > 40_000
     greatest = {0: 6.0} if continuous else {}
     told: list[Progress] = []
