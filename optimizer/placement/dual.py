@@ -26,8 +26,7 @@ NEW_SLOPE = 0.3  # weight of the newest slope in the average
 PATIENCE = 8  # iterations without a better bound before the step is halved
 LEAST_STEP = 1e-3  # share of Polyak's step at which the descent ends
 BETTER = 1e-6  # relative improvement of the bound that counts
-LIMIT_SCALE = 0.03  # moves of a limit's price against moves of multipliers: counts react steeply to prices
-WINDOW_SCALE = 0.3  # of a window's, which one or two nozzles change
+ROW_SCALE = 0.04  # moves of the prices of coupling rows against moves of multipliers: choices react steeply to them
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,11 +166,11 @@ def _scale(dual: Dual, prices: Prices) -> Prices:
     problem, limits = dual.problem, dual.coupling.limits
     room = max(1.0, float(dual.coupling.room[:limits].sum()))
     nozzle = np.maximum(prices.row[:limits], 0.1 * problem.value.sum() / room)
-    windows = np.full(len(prices.row) - limits, WINDOW_SCALE * float(nozzle.mean() if limits else 1.0))
+    windows = np.full(len(prices.row) - limits, float(nozzle.mean() if limits else 1.0))
     weight = problem.value.sum() / max(1e-12, float(dual.floors.sum()))
     return Prices(
         problem.value,
-        np.concatenate([LIMIT_SCALE * nozzle, windows]),
+        ROW_SCALE * np.concatenate([nozzle, windows]),
         np.full(len(prices.floor), weight / max(1.0, np.sqrt(float(dual.least.sum())))),
     )
 

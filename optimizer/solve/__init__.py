@@ -23,7 +23,7 @@ from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.explore import Start, explore
-from optimizer.solve.posed import most_per_circuit, placement_problem, shared_out, shares
+from optimizer.solve.posed import most_per_circuit, near_points, placement_problem, shared_out, shares
 from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
@@ -254,6 +254,7 @@ def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
     return (
         *filter(None, [kept.note]),
         *(f"{n} positions left out: {reason}" for reason, n in instance.candidates.left_out),
+        *(f"no position is near enough to {point}" for point, near in near_points(instance) if not near),
         f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}; wind: {wind}; "
         "covered areas hold for these, and none is a claim of efficacy",
     )

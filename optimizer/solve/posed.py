@@ -10,6 +10,9 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
+from geometry.corners import outside_corners_m
+from geometry.facing import sides
+from geometry.site import MountingLine, Site
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, nozzles_within
@@ -64,12 +67,19 @@ def near_points(instance: Instance) -> list[tuple[str, Window]]:
     asked: list[tuple[str, Window]] = []
     for number, line in enumerate(site.lines):
         members = np.flatnonzero(found.line == number)
-        length = float(line.line.length)
-        ends = () if line.near_ends_m is None or line.closed else (0.0, length)
-        for what, at, within in (("the end", at, line.near_ends_m) for at in ends):
-            near = near_window(found.chainage_m[members], closed.get(number, math.inf), at, within or 0.0)
+        for what, at, within in _points(line, site):
+            near = near_window(found.chainage_m[members], closed.get(number, math.inf), at, within)
             asked.append((f"{what} of {line.name} at {at:.2f} m", tuple(int(j) for j in members[near])))
     return asked
+
+
+def _points(line: MountingLine, site: Site) -> Iterator[tuple[str, float, float]]:
+    """What on a line asks for a nozzle nearby: in words, its chainage, and within which distance."""
+    if line.near_ends_m is not None and not line.closed:
+        yield from (("the end", at, line.near_ends_m) for at in (0.0, float(line.line.length)))
+    if line.near_corners_m is not None:
+        corners = outside_corners_m(line, sides(line, site.boundary, site.obstacles))
+        yield from (("the outside corner", float(at), line.near_corners_m) for at in corners)
 
 
 def _closed(instance: Instance) -> dict[int, float]:
