@@ -19,12 +19,12 @@ from pyproj import Transformer
 
 from optimizer.instance import Candidates, candidates, instance
 from optimizer.placement.place import place
-from optimizer.placement.problem import PlacementProblem
+from optimizer.placement.problem import Limit, PlacementProblem
 from optimizer.runs.layout import layout
 from optimizer.runs.problem import LossFactors, RunProblem, Tubing
 from optimizer.runs.split import split
 from optimizer.scenario import Scenario, read_scenario
-from optimizer.solve import placement_problem
+from optimizer.solve.posed import placement_problem
 from tests.optimizer.garden_site import Json, Point, box, garden
 from tests.optimizer.runs_enumeration import least_cost
 from tests.optimizer.runs_sites import CorridorArrays, Spots, problem_of
@@ -133,7 +133,11 @@ def read(site: Json, folder: Path, text: str = TEXT, catalogue: str = CATALOGUE)
 def placing(scenario: Scenario, nozzles: int = NOZZLES) -> tuple[PlacementProblem, Candidates]:
     option = scenario.options[0]
     found = candidates(scenario, scenario.nozzle_of(option))
-    return placement_problem(instance(scenario, option, found), nozzles), found
+    return at_most(placement_problem(instance(scenario, option, found)), nozzles), found
+
+
+def at_most(problem: PlacementProblem, nozzles: int) -> PlacementProblem:
+    return replace(problem, limits=(Limit(tuple(range(problem.candidates)), nozzles),))
 
 
 def optimum(problem: PlacementProblem) -> float:
@@ -208,8 +212,8 @@ def test_off_the_grid_the_optimum_differs_by_cells_only(
 def test_a_line_split_at_a_vertex_has_the_same_optimum(tmp_path: Path) -> None:
     """With all-round nozzles, whose facing does not matter, and a least spacing of one step.
 
-    Spacing is a rule of one line; a wider one binds the whole line and not the two parts, so there the parts may only
-    be better.
+    A wider one binds the whole line by chainage, and its two parts only where they mist common ground, so there the
+    parts may only be better.
     """
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
@@ -225,9 +229,12 @@ def test_a_line_split_at_a_vertex_has_the_same_optimum(tmp_path: Path) -> None:
 
 def test_more_capacity_never_gives_less(tmp_path: Path) -> None:
     problem, _ = placing(read(garden(), tmp_path))
-    values = [optimum(replace(problem, per_circuit=n)) for n in range(1, 7)]
+    values = [optimum(at_most(problem, nozzles)) for nozzles in range(1, 7)]
     assert values == sorted(values)
-    assert optimum(replace(problem, per_circuit=3, circuits=2)) == pytest.approx(values[5])
+    part = Limit(tuple(range(problem.candidates // 2)), 2)
+    limit = at_most(problem, 5).limits[0]
+    assert optimum(replace(problem, limits=(limit, part))) <= values[4] + 1e-9
+    assert optimum(replace(problem, limits=(limit, replace(part, most=5)))) == pytest.approx(values[4])
 
 
 def test_more_candidates_never_give_less(tmp_path: Path) -> None:

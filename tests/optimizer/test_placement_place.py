@@ -227,7 +227,7 @@ def test_a_continuous_line_without_enough_nozzles_is_refused_in_words(garden: Sy
 
 def test_least_and_greatest_spacing_that_exclude_each_other_are_refused_in_words() -> None:
     """Candidates every 3 m, least 4 m, greatest 5 m: the next nozzle is too near or too far."""
-    line, at = np.zeros(10, dtype=int), np.arange(10) * 3.0
+    line, at = np.zeros(10, dtype=int), np.arange(0.0, 30.0, 3.0)
     problem = coverage_problem(
         np.ones(10),
         sp.csr_array(np.eye(10, dtype=bool)),
