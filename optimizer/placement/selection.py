@@ -11,11 +11,19 @@ from collections.abc import Iterable
 import numpy as np
 import scipy.sparse as sp
 
+from optimizer.placement.even import even_line
 from optimizer.placement.problem import BoolArray, FloatArray, IntArray, PlacementProblem, Window
+from optimizer.placement.rows import Rows, row_line
+
+FLOOR_TOLERANCE = 1e-9  # of the least coverage: sums of areas are rounded
 
 
 class Cover:
-    """What all choices of one problem share: incidence by cell and by candidate, conflicts, windows."""
+    """What all choices of one problem share: incidence by cell and by candidate, conflicts, windows, lines.
+
+    credit [C]: what each nozzle that brings a cell nearer to its need is worth there; barred, locked, in_pattern [J];
+    floor_area [floors, C], floor_least [floors]: m² of cells in a zone, and the least that counts.
+    """
 
     def __init__(self, problem: PlacementProblem) -> None:
         self.problem = problem
@@ -28,16 +36,18 @@ class Cover:
         self.close = close
         self.needed = _membership(problem.cover, problem.candidates)
         self.needs = sp.csc_array(self.needed)
-        self.in_limits = sp.csc_array(_membership(tuple(limit.members for limit in problem.limits), problem.candidates))
-        self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
-        self.open = np.ones(problem.candidates, dtype=bool)
-        self.open[list(problem.barred)] = False
-        self.credit = problem.value / problem.need  # of each nozzle that brings a cell nearer to its need
         self.limited = sp.csc_array(_membership(tuple(limit.members for limit in problem.limits), problem.candidates))
+        self.limit_members = tuple(np.array(limit.members, dtype=np.int64) for limit in problem.limits)
         self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
-        self.barred = np.zeros(problem.candidates, dtype=bool)
-        self.barred[list(problem.barred)] = True
         self.credit = problem.value / problem.need
+        self.row_lines = tuple(row_line(row) for row in problem.rows)
+        self.barred, self.locked, self.in_pattern = (
+            _marked(members, problem.candidates)
+            for members in (problem.barred, problem.locked, (j for t in problem.even for w in t for j in w))
+        )
+        self.even_lines = tuple(even_line(patterns, problem, close) for patterns in problem.even)
+        self.floor_area = np.array([floor.area_m2 for floor in problem.floors]).reshape(-1, len(problem.value))
+        self.floor_least = np.array([floor.least_m2 * (1.0 - FLOOR_TOLERANCE) for floor in problem.floors])
 
     def cells(self, candidate: int) -> IntArray:
         return _row(self.by_candidate, candidate)
@@ -73,7 +83,8 @@ class Selection:
 
     chosen bool [J]; hits [C]: chosen candidates that cover each cell; gain [J]: credit that each candidate brings,
     with its bonus; crowd [J]: chosen candidates too close to each; served [K]: chosen candidates in each window of a
-    continuous line; in_limit [limits]: chosen members of each limit.
+    continuous line; in_limit [limits]: chosen members of each limit; floor_m2 [floors]: area that counts in each zone
+    with a floor; rows: what its rows let come and go.
     """
 
     def __init__(self, cover: Cover, chosen: Iterable[int] = ()) -> None:
@@ -85,6 +96,8 @@ class Selection:
         self.crowd = np.zeros(problem.candidates, dtype=np.int64)
         self.served = np.zeros(len(problem.cover), dtype=np.int64)
         self.in_limit = np.zeros(len(problem.limits), dtype=np.int64)
+        self.floor_m2 = np.zeros(len(problem.floors))
+        self.rows = Rows(cover.row_lines, problem.candidates)
         for candidate in sorted(chosen):
             self.add(candidate)
 
@@ -103,20 +116,37 @@ class Selection:
 
     def add(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
-        self.gain -= self.cover.spread(cells[self.hits[cells] == self.problem.need[cells] - 1])
+        self.gain -= self.cover.spread(cells[self._lacks_one(cells)])
         self._change(candidate, cells, 1)
 
     def remove(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
         self._change(candidate, cells, -1)
-        self.gain += self.cover.spread(cells[self.hits[cells] == self.problem.need[cells] - 1])
+        self.gain += self.cover.spread(cells[self._lacks_one(cells)])
+
+    def become(self, chosen: Iterable[int]) -> None:
+        """Change to another choice."""
+        now, then = set(self.members()), set(chosen)
+        for candidate in sorted(now - then):
+            self.remove(candidate)
+        for candidate in sorted(then - now):
+            self.add(candidate)
+
+    def _lacks_one(self, cells: IntArray) -> BoolArray:
+        lacking: BoolArray = self.hits[cells] == self.problem.need[cells] - 1
+        return lacking
 
     def _change(self, candidate: int, cells: IntArray, by: int) -> None:
+        before = self.hits[cells] >= self.problem.need[cells]
         self.chosen[candidate] = by > 0
         self.hits[cells] += by
         self.crowd[self.cover.neighbours(candidate)] += by
         self.served[self.cover.windows(candidate)] += by
         self.in_limit[self.cover.limits(candidate)] += by
+        self.rows.update(candidate, self.chosen)
+        if self.floor_m2.size:
+            turned = cells[before != (self.hits[cells] >= self.problem.need[cells])]
+            self.floor_m2 += by * self.cover.floor_area[:, turned].sum(axis=1)
 
     def loss(self, candidate: int) -> float:
         """Credit that is lost when this chosen candidate goes."""
@@ -124,20 +154,62 @@ class Selection:
         missed = cells[self.hits[cells] <= self.problem.need[cells]]
         return float(self.cover.credit[missed].sum() + self.problem.bonus[candidate])
 
+    def free(self) -> BoolArray:
+        """[J]: not chosen or barred, in no pattern of even pitch, not too close to one chosen."""
+        free: BoolArray = ~(self.chosen | self.cover.barred | self.cover.in_pattern) & (self.crowd == 0)
+        return free
+
     def addable(self) -> BoolArray:
-        """[J]: candidates that may be added: not chosen, not barred, not too close, every limit of theirs has room."""
-        allowed: BoolArray = self.cover.open & ~self.chosen & (self.crowd == 0)
-        for number in np.flatnonzero(self.in_limit >= self.cover.most):
-            allowed[list(self.problem.limits[number].members)] = False
+        """[J]: free candidates for which every limit has room and that leave rows legal."""
+        allowed = self.free()
+        for number in np.flatnonzero(self.reached()):
+            allowed[self.cover.limit_members[number]] = False
+        if self.cover.row_lines:
+            allowed &= self.rows.fits
         return allowed
+
+    def reached(self) -> BoolArray:
+        """[limits]: no member may be added."""
+        reached: BoolArray = self.in_limit >= self.cover.most
+        return reached
+
+    def has_room(self, candidate: int) -> bool:
+        """Whether every limit of a candidate that is not chosen has room for it."""
+        limits = self.cover.limits(candidate)
+        return bool((self.in_limit[limits] < self.cover.most[limits]).all())
 
     def within_capacity(self) -> bool:
         """Whether every limit is kept."""
         return bool((self.in_limit <= self.cover.most).all())
 
     def removable(self, candidate: int) -> bool:
-        """Whether every continuous line stays served without this candidate."""
-        return bool((self.served[self.cover.windows(candidate)] > 1).all())
+        """Whether continuous lines stay served, rows and patterns stay legal and floors keep their area without it."""
+        return bool(
+            (self.served[self.cover.windows(candidate)] > 1).all()
+            and self.rows.loose[candidate]
+            and not self.cover.in_pattern[candidate]
+            and not self.floors_broken_without(candidate).any()
+        )
+
+    def floors_broken_without(self, candidate: int) -> BoolArray:
+        """[floors]: of those that lose area when this chosen candidate goes, which then lack some."""
+        if not self.floor_m2.size:
+            return np.zeros(0, dtype=bool)
+        cells = self.cover.cells(candidate)
+        lost = self.cover.floor_area[:, cells[self.hits[cells] == self.problem.need[cells]]].sum(axis=1)
+        broken: BoolArray = (lost > 0.0) & (self.floor_m2 - lost < self.cover.floor_least)
+        return broken
+
+    def floors_met(self) -> BoolArray:
+        """[floors]: enough area counts."""
+        met: BoolArray = self.floor_m2 >= self.cover.floor_least
+        return met
+
+    def floor_gain(self, floor: int, *, credit: bool) -> FloatArray:
+        """[J]: m² of a zone with a floor that each candidate makes count, or with credit also brings nearer to it."""
+        need, area = self.problem.need, self.cover.floor_area[floor]
+        area = np.where(self.hits < need, area / need, 0.0) if credit else np.where(self.hits == need - 1, area, 0.0)
+        return np.asarray(self.cover.by_candidate.T @ area, dtype=float)
 
     def serving(self, windows: IntArray) -> BoolArray:
         """[J]: candidates that lie in all the given windows of continuous lines."""
@@ -148,13 +220,16 @@ class Selection:
         return serving
 
     def is_legal(self) -> bool:
-        """All rules hold: spacing, continuous lines, locked and barred positions, limits."""
+        """Every rule holds: spacing, continuous lines, locked and barred positions, limits, rows, pitch, floors."""
         return (
             not (self.crowd[self.chosen] > 0).any()
             and bool((self.served > 0).all())
-            and bool(self.chosen[list(self.problem.locked)].all())
+            and bool(self.chosen[self.cover.locked].all())
             and not (self.chosen & self.cover.barred).any()
             and self.within_capacity()
+            and self.rows.kept()
+            and all(line.is_pattern(self.chosen) for line in self.cover.even_lines)
+            and bool(self.floors_met().all())
         )
 
 
@@ -169,3 +244,9 @@ def _membership(windows: tuple[Window, ...], candidates: int) -> sp.csr_array:
 def _row(matrix: sp.csr_array | sp.csc_array, index: int) -> IntArray:
     start, end = matrix.indptr[index : index + 2]
     return np.asarray(matrix.indices[start:end], dtype=np.int64)
+
+
+def _marked(members: Iterable[int], candidates: int) -> BoolArray:
+    marked = np.zeros(candidates, dtype=bool)
+    marked[list(members)] = True
+    return marked
