@@ -173,7 +173,7 @@ def inspection(scenario: Scenario) -> Inspection:
         boundary_area_m2=float(site.boundary.area),
         zone_area_m2={zone.name: float(zone.polygon.area) for zone in site.zones},
         line_length_m={line.name: float(line.line.length) for line in site.lines},
-        candidate_count=found.count,
+        candidate_count=len(np.unique(found.place)),
         positions_left_out=found.left_out,
         cell_count=found.cell_count,
         coverable_area_m2=found.coverable_area_m2,

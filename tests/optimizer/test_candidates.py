@@ -18,7 +18,7 @@ from geometry.cells import coverage_cells
 from geometry.coverage import incidence
 from optimizer.eligible import dominated
 from optimizer.errors import NoDesign
-from optimizer.instance import Candidates, candidates
+from optimizer.instance import Candidates, candidates, inspection
 from optimizer.scenario import read_scenario
 from tests.optimizer.scenario_files import site_with, yard
 
@@ -91,6 +91,7 @@ def test_positions_are_counted_once_whatever_their_facings(tmp_path: Path) -> No
     ((reason, lost),) = north.left_out
     assert reason == "its footprint meets no zone" and lost + north.count == 33
     assert both.left_out == (("its footprint meets no zone", 2),) and max(both.place) == 30
+    assert inspection(read_scenario(tmp_path)).candidate_count == 31
 
 
 @pytest.mark.parametrize(("chainage", "azimuth"), [(2.0, SOUTH), (8.0, NORTH)])
