@@ -7,7 +7,7 @@ what is left of the count is put where it gains most.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +18,8 @@ from optimizer.placement.start import fill, repaired
 
 TIGHTER = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 """Powers of a zone's weight by which the pitch in front of it is divided."""
+PITCHES_M = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+"""Pitches to which zones are served in the order of their weight."""
 ROUNDINGS = (0.5, 0.0)
 """Shares of an interval that are enough for one more: as near to the pitch as divides evenly, or none below it."""
 GAP_STEPS = 2.0
@@ -25,8 +27,8 @@ GAP_STEPS = 2.0
 LEAST_PITCH_M = 2.0
 """No pitch by hand is tighter, but for a smaller least spacing; common practice, no source."""
 
-
 _Step = tuple[float, int, int]
+_Order = Callable[[_Step], tuple[float, ...]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,12 +79,12 @@ class _Stretch:
 def practice(cover: Cover, lines: Lines) -> Practice | None:
     """The best even pitch at the count that the problem's limits leave; None where no even pitch can be repaired.
 
-    A pitch that gives more nozzles than a limit allows is widened until it does not. Candidates belong to the first
-    limit that holds them.
+    A pitch that gives more nozzles than a limit allows is widened until it does not, everywhere or, the zones of
+    highest weight first, where the count has run out. Candidates belong to the first limit that holds them.
     """
     stretches = _stretches(cover.problem, lines)
-    powers = TIGHTER if len({stretch.weight for stretch in stretches}) > 1 else TIGHTER[:1]
-    tried = [_steps(stretches, lines.pitch_m, power, rounding) for rounding in ROUNDINGS for power in powers]
+    orders = _orders(stretches)
+    tried = [sorted(_steps(stretches, lines.pitch_m, share), key=order) for share in ROUNDINGS for order in orders]
     found = [made for steps in tried if (made := _evenly(cover, stretches, steps)) is not None]
     if not found:
         return None
@@ -90,10 +92,30 @@ def practice(cover: Cover, lines: Lines) -> Practice | None:
     return Practice(selection.members(), pitches)
 
 
+def _orders(stretches: Sequence[_Stretch]) -> list[_Order]:
+    """In which order stretches get their nozzles: by a common pitch, tighter in front of higher weights by each of
+    TIGHTER; or weight by weight down to each of PITCHES_M, then all alike."""
+
+    def tighter(power: float) -> _Order:
+        return lambda step: (-step[0] * stretches[step[1]].weight ** power, *step[1:])
+
+    def in_turn(pitch_m: float) -> _Order:
+        return lambda step: (
+            step[0] < pitch_m,
+            -stretches[step[1]].weight if step[0] >= pitch_m else 0.0,
+            -step[0],
+            *step[1:],
+        )
+
+    if len({stretch.weight for stretch in stretches}) == 1:
+        return [tighter(0.0)]
+    return [*(tighter(power) for power in TIGHTER), *(in_turn(pitch_m) for pitch_m in PITCHES_M)]
+
+
 def _evenly(
     cover: Cover, stretches: Sequence[_Stretch], steps: Sequence[_Step]
 ) -> tuple[Selection, tuple[tuple[float, float], ...]] | None:
-    """Nozzles at the pitch, in front of weight 1, that is as tight as the limits let it; repaired and filled."""
+    """As many steps as the limits let, repaired and filled."""
     taken = _within_limits(cover, stretches, steps)
     selection = repaired(cover, _chosen(cover, stretches, taken))
     if selection is None:
@@ -102,15 +124,12 @@ def _evenly(
     return selection, _pitches(stretches, taken)
 
 
-def _steps(stretches: Sequence[_Stretch], least_m: float, power: float, rounding: float) -> list[_Step]:
+def _steps(stretches: Sequence[_Stretch], least_m: float, rounding: float) -> Iterator[_Step]:
     """What happens as the pitch is made tighter: (pitch; stretch; intervals it is divided into from here on)."""
-    steps = []
     for number, stretch in enumerate(stretches):
         most = int((stretch.length_m + TOLERANCE_M) / least_m)
         for intervals in range(1, most + 1) if most else (0,):
-            pitch_m = max(stretch.length_m, least_m) / max(intervals - rounding, 1.0 - rounding)
-            steps.append((pitch_m * stretch.weight**power, number, intervals))
-    return sorted(steps, key=lambda step: (-step[0], step[1:]))
+            yield max(stretch.length_m, least_m) / max(intervals - rounding, 1.0 - rounding), number, intervals
 
 
 def _within_limits(cover: Cover, stretches: Sequence[_Stretch], steps: Sequence[_Step]) -> dict[int, int]:
