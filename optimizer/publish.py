@@ -12,6 +12,7 @@ import json
 import os
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +121,7 @@ def study_text(study: Study) -> str:
         "currency": study.currency,
         "seed": study.seed,
         "alternatives": [_figures(alternative) for alternative in study.alternatives],
+        "reach_ranking": None if study.ranking is None else asdict(study.ranking),
     }
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -128,6 +130,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
     return {
         **{name: getattr(alternative, name) for name in _FIGURES},
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
+        "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         "folder": alternative.option if alternative.design is not None else None,
     }
 

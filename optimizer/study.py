@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Literal
 
+from optimizer.appraisal.appraise import appraise
+from optimizer.appraisal.figures import Appraisal
+from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
+from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.costs import CostLine
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverLimit
@@ -61,17 +66,22 @@ class Alternative:
     notes: tuple[str, ...] = ()
     design: Design | None = None
     quantities: tuple[CostLine, ...] = ()
+    appraisal: Appraisal | None = None
 
 
 @dataclass(frozen=True)
 class Study:
-    """All alternatives of a scenario, in the order of its options; money in `currency`."""
+    """All alternatives of a scenario, in the order of its options; money in `currency`.
+
+    ranking: of the verified alternatives if the reach were another, None where there are not two.
+    """
 
     scenario: str
     title: str
     currency: str
     seed: int
     alternatives: tuple[Alternative, ...]
+    ranking: ReachRanking | None = None
 
 
 @dataclass(frozen=True)
@@ -93,47 +103,66 @@ def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Sto
     options = [o for o in scenario.options if settings.options is None or o.name in settings.options]
     prepared = {name: _prepare(scenario, name, report) for name in sorted({o.nozzle for o in options})}
     jobs: list[Job[Alternative]] = [
-        partial(_answer, scenario, option, *prepared[option.nozzle], settings) for option in options
+        partial(_answer, scenario, option, prepared[option.nozzle], settings) for option in options
     ]
-    alternatives = run_jobs(jobs, settings.workers, report, stop)
-    return Study(scenario.name, scenario.title, scenario.catalogue.currency, settings.seed, alternatives)
+    answers = run_jobs(jobs, settings.workers, report, stop)
+    currency = scenario.catalogue.currency
+    return Study(scenario.name, scenario.title, currency, settings.seed, answers, _ranking(answers))
 
 
-def _prepare(scenario: Scenario, nozzle: str, report: Report) -> tuple[Candidates | NoDesign, float]:
-    """Candidates of a nozzle, or why there are none, and the seconds it took."""
+def _ranking(alternatives: Sequence[Alternative]) -> ReachRanking | None:
+    return reach_ranking(
+        [
+            Placing(one.option, one.installed_cost, one.appraisal)
+            for one in alternatives
+            if one.verified and one.installed_cost is not None and one.appraisal is not None
+        ]
+    )
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """What the options of one nozzle share: its candidates and their ground, or why there are none; seconds taken."""
+
+    found: tuple[Candidates, Ground] | NoDesign
+    seconds: float
+
+
+def _prepare(scenario: Scenario, nozzle: str, report: Report) -> _Prepared:
     start = time.perf_counter()
     report(Progress("geometry"))
+    kind = scenario.catalogue.nozzle(nozzle)
     try:
-        found: Candidates | NoDesign = candidates(scenario, scenario.catalogue.nozzle(nozzle))
+        candidate_set = candidates(scenario, kind)
+        found: tuple[Candidates, Ground] | NoDesign = (candidate_set, ground(scenario, kind, candidate_set))
     except NoDesign as error:
         found = error
-    return found, time.perf_counter() - start
+    return _Prepared(found, time.perf_counter() - start)
 
 
 def _answer(
-    scenario: Scenario,
-    option: Option,
-    prepared: Candidates | NoDesign,
-    geometry_s: float,
-    settings: StudySettings,
-    report: Report,
-    stop: Stop,
+    scenario: Scenario, option: Option, prepared: _Prepared, settings: StudySettings, report: Report, stop: Stop
 ) -> Alternative:
     """One option's alternative; NoDesign becomes its reason."""
     told = named(report, option=option.name)
     try:
-        if isinstance(prepared, NoDesign):
-            raise prepared
-        asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed)
-        solved = solve(instance(scenario, option, prepared), asked, told, stop)
+        if isinstance(prepared.found, NoDesign):
+            raise prepared.found
+        candidate_set, known = prepared.found
+        posed = instance(scenario, option, candidate_set)
+        solved = solve(posed, SolveSettings(settings.gap, settings.time_limit_s, settings.seed), told, stop)
     except NoDesign as error:
         told(Progress("no design", note=str(error)))
         return Alternative(**_asked(option), status="no_design", reason=str(error))
     except SolverLimit as error:
         told(Progress("no design", note=str(error)))
         return Alternative(**_asked(option), status="stopped", reason=str(error), time_limit_hit=not stop())
+    told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
+    start = time.perf_counter()
+    appraisal = appraise(posed, solved.design, known)
+    seconds = {"geometry": prepared.seconds, **solved.seconds, "appraisal": time.perf_counter() - start}
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
-    return _alternative(option, solved, geometry_s)
+    return _alternative(option, solved, appraisal, seconds)
 
 
 def _asked(option: Option) -> dict[str, Any]:
@@ -146,7 +175,7 @@ def _asked(option: Option) -> dict[str, Any]:
     }
 
 
-def _alternative(option: Option, solved: Solved, geometry_s: float) -> Alternative:
+def _alternative(option: Option, solved: Solved, appraisal: Appraisal, seconds: dict[str, float]) -> Alternative:
     proof = solved.design.verification
     usable = [1.0 - flow / solved.capacity_m3_s for flow in proof.flow_m3_s.values()]
     return Alternative(
@@ -172,9 +201,10 @@ def _alternative(option: Option, solved: Solved, geometry_s: float) -> Alternati
         reserve=min(usable),
         verified=proof.verified,
         time_limit_hit=solved.time_limit_hit,
-        seconds={"geometry": geometry_s, **solved.seconds},
+        seconds=seconds,
         rounds=solved.rounds,
         notes=solved.notes,
         design=solved.design,
         quantities=solved.quantities,
+        appraisal=appraisal,
     )

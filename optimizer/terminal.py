@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hydraulics.units import System, show
+from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
 from optimizer.design import Verification
 from optimizer.instance import Inspection
 from optimizer.progress import Progress, Report
@@ -33,7 +34,6 @@ _NUMBERS = ("best", "bound", "gap", "time")
 COST_STAGES = ("run splits", "cost bound")
 ENDS = ("done", "no design")  # stages after which nothing of an option goes on
 _GAP_WIDTH = 2
-_NONE = "–"
 
 Rows = Sequence[tuple[str, Callable[[Alternative], str]]]  # name of a row, and how its cell is written
 
@@ -119,14 +119,27 @@ def show_study(study: Study, units: System, console: Console) -> None:
 
     Alternatives are columns; where the terminal is too narrow for all they stand in several tables.
     """
-    rows = _figure_rows(study.currency, units)
     console.print(Text(study.title, style="bold"))
-    for alternatives in _tables(study.alternatives, rows, console.width):
-        console.print(_comparison(alternatives, rows))
-        console.print()
+    _show_tables(study.alternatives, _figure_rows(study.currency, units), console)
+    designed = [one for one in study.alternatives if one.appraisal is not None]
+    if designed:
+        console.print(Text(HEADING, style="bold"))
+        _show_tables(designed, [(name, _of_appraisal(cell)) for name, cell in worth_rows(units)], console)
     for alternative in study.alternatives:
-        _show_remarks(alternative, console)
+        _show_remarks(alternative, units, console)
+    if designed:
+        console.print(Text(f"{MEANING} {study.ranking.statement if study.ranking else ''}".rstrip()))
     console.print(Text(CAUTIONS, style="dim"))
+
+
+def _of_appraisal(cell: Cell) -> Callable[[Alternative], str]:
+    return lambda one: NONE if one.appraisal is None else cell(one.appraisal)
+
+
+def _show_tables(alternatives: Sequence[Alternative], rows: Rows, console: Console) -> None:
+    for some in _tables(alternatives, rows, console.width):
+        console.print(_comparison(some, rows))
+        console.print()
 
 
 def _tables(alternatives: Sequence[Alternative], rows: Rows, width: int) -> list[list[Alternative]]:
@@ -193,12 +206,12 @@ def _figure_rows(currency: str, units: System) -> Rows:
             lambda one: _or_none(one.cost_bound, lambda value: f"{value:,.0f} {currency}"),
         ),
         ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
-        ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else _NONE),
+        ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else NONE),
     )
 
 
 def _or_none(value: float | None, words: Callable[[float], str]) -> str:
-    return _NONE if value is None else words(value)
+    return NONE if value is None else words(value)
 
 
 def _count(number: float, what: str) -> str:
@@ -206,11 +219,13 @@ def _count(number: float, what: str) -> str:
 
 
 def _share(part: float | None, whole: float | None) -> str:
-    return _NONE if part is None or not whole else _percent(part / whole)
+    return NONE if part is None or not whole else _percent(part / whole)
 
 
-def _show_remarks(alternative: Alternative, console: Console) -> None:
-    remarks = [*([alternative.reason] if alternative.reason else []), *alternative.rounds, *alternative.notes]
+def _show_remarks(alternative: Alternative, units: System, console: Console) -> None:
+    appraised = worth_remarks(alternative.appraisal, units) if alternative.appraisal else ()
+    reasons = [alternative.reason] if alternative.reason else []
+    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised]
     if remarks:
         console.print(Text(f"{alternative.option}: {alternative.title}", style="bold"))
         for remark in remarks:

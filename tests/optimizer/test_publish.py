@@ -55,6 +55,7 @@ CONTRACT = [
     "verified",
     "time_limit_hit",
     "seconds",
+    "appraisal",
     "folder",
 ]
 
@@ -95,7 +96,8 @@ def test_two_publications_are_the_same_bytes(tmp_path: Path) -> None:
 
 def test_the_study_has_the_members_of_the_contract() -> None:
     data = json.loads(study_text(STUDY))
-    assert list(data) == ["schema_version", "scenario", "title", "currency", "seed", "alternatives"]
+    members = ["schema_version", "scenario", "title", "currency", "seed", "alternatives", "reach_ranking"]
+    assert list(data) == members and data["reach_ranking"] is None
     answered, refused = data["alternatives"]
     for alternative in (answered, refused):
         assert set(alternative) == {*CONTRACT, "title", "rounds", "notes"}

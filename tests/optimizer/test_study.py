@@ -145,6 +145,21 @@ def _timeless(path: Path) -> Any:
     return data
 
 
+def test_every_alternative_is_appraised_at_equal_count(answered: Study, folder: Path) -> None:
+    """Exact areas are those of the verification; what is proven to be near the best is not behind even pitch."""
+    written = json.loads((folder / "study.json").read_text(encoding="utf-8"))
+    for a, data in zip(answered.alternatives, written["alternatives"], strict=True):
+        one = a.appraisal
+        assert one is not None and one.practice is not None and one.greedy is not None
+        assert one.covered_area_m2 == pytest.approx(a.covered_area_m2) == pytest.approx(one.reach[1].covered_area_m2)
+        assert sum(zone.covered_area_m2 for zone in one.uncovered) == pytest.approx(a.covered_area_m2)
+        assert one.nozzle_count == one.practice.nozzle_count == one.greedy.nozzle_count == a.nozzle_count
+        assert one.practice.gained_weighted > -0.01 and one.greedy.gained_weighted > -0.01
+        assert data["appraisal"]["practice"]["gained_weighted"] == one.practice.gained_weighted
+        assert data["appraisal"]["gaps"] is None
+    assert answered.ranking is not None and written["reach_ranking"]["changes"] == answered.ranking.changes
+
+
 def test_the_bill_adds_up(answered: Study) -> None:
     for a in answered.alternatives:
         assert a.installed_cost == pytest.approx(sum(line.quantity * line.unit_price for line in a.quantities))

@@ -1,0 +1,206 @@
+"""Appraisals: closed forms, hand-made lines, and areas that add up, on invented sites."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import cast
+
+import numpy as np
+import pytest
+import scipy.sparse as sp
+from shapely import LineString, box
+
+from geometry.site import MountingLine, Site, Stretch, Zone
+from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
+from optimizer.appraisal.gaps import CHOSEN, FREE_STRETCH, NO_CANDIDATE, gaps
+from optimizer.appraisal.ranking import Placing, Ranking, ReachRanking, reach_ranking
+from optimizer.appraisal.reach import reach_cases
+from optimizer.appraisal.rivals import greedy, last_nozzle_m2, next_nozzle_m2, nozzles_saved
+from optimizer.appraisal.uncovered import ground, uncovered
+from optimizer.appraisal.words import NONE, worth_remarks, worth_rows
+from optimizer.instance import Instance, candidates, instance
+from optimizer.placement.problem import coverage_problem
+from optimizer.placement.selection import Cover, Selection
+from optimizer.placement.windows import line_orders
+from optimizer.scenario import Scenario, read_scenario
+from tests.optimizer.drawn_study import example_appraisal
+
+SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
+
+
+@pytest.fixture(scope="module")
+def first_look() -> Scenario:
+    return read_scenario(SCENARIOS / "first_look")
+
+
+@pytest.fixture(scope="module")
+def posed(first_look: Scenario) -> Instance:
+    option = first_look.options[0]
+    return instance(first_look, option, candidates(first_look, first_look.nozzle_of(option)))
+
+
+def wire(*, free: tuple[Stretch, ...] = (), ring: bool = False) -> Site:
+    """A site of one line, 40 m long: straight or round a square."""
+    points = [(0, 0), (10, 0), (10, 10), (0, 10), (0, 0)] if ring else [(0, 0), (40, 0)]
+    line = MountingLine("Wire", LineString(points), (0.0,) * len(points), 3.0, no_nozzles=free)
+    return Site("plot", box(-9, -9, 60, 60), (Zone("Lawn", box(-9, -9, 60, 60)),), (), (), (line,), (), ())
+
+
+def gaps_at(site: Site, places: list[float], chosen: list[float]) -> list[tuple[float, float, str, str]]:
+    found = gaps(
+        site, np.zeros(len(places), dtype=np.int64), np.array(places), [places.index(s) for s in chosen], greatest_m=6.0
+    )
+    assert all(gap.length_m == gap.to_m - gap.from_m and gap.line == "Wire" for gap in found)
+    return [(gap.from_m, gap.to_m, gap.reason, gap.detail) for gap in found]
+
+
+EVERY_2 = [float(s) for s in range(0, 41, 2)]
+
+
+def test_a_gap_of_the_greatest_spacing_is_none() -> None:
+    assert gaps_at(wire(), EVERY_2, [2.0, 8, 14, 20, 26, 32, 38]) == []
+
+
+def test_gaps_between_nozzles_and_to_the_ends_are_told() -> None:
+    assert gaps_at(wire(), EVERY_2, [8.0, 14, 28, 34]) == [(0, 8, CHOSEN, ""), (14, 28, CHOSEN, "")]
+
+
+def test_a_line_without_nozzles_is_one_gap() -> None:
+    assert gaps_at(wire(), EVERY_2, []) == [(0, 40, CHOSEN, "")]
+
+
+def test_a_gap_that_no_choice_could_close_says_why() -> None:
+    door = Stretch(10, 20, "door")
+    places = [s for s in EVERY_2 if not 10 < s < 20 and not 28 < s < 36]
+    chosen = [4.0, 10, 20, 26, 28, 36]
+    assert gaps_at(wire(free=(door,)), places, chosen) == [(10, 20, FREE_STRETCH, "door"), (28, 36, NO_CANDIDATE, "")]
+
+
+def test_a_closed_line_has_its_gap_across_the_seam() -> None:
+    places = EVERY_2[:-1]
+    assert gaps_at(wire(ring=True), places, [4.0, 10, 16, 22, 28, 32]) == [(32, 44, CHOSEN, "")]
+    assert gaps_at(wire(ring=True), places, [20.0]) == [(20, 60, CHOSEN, "")]
+    seam = Stretch(36, 40, "gate")
+    free = [s for s in places if 2 <= s < 34]
+    assert gaps_at(wire(ring=True, free=(seam,)), free, [4.0, 8, 14, 20, 26, 32]) == [(32, 44, FREE_STRETCH, "gate")]
+
+
+def row_of_cells(values: list[float], most: int) -> Cover:
+    """One candidate a cell, no spacing: what is best is known by head."""
+    count = len(values)
+    at, line = np.arange(count, dtype=float), np.zeros(count, dtype=np.int64)
+    incidence = sp.csr_array(np.eye(count, dtype=bool))
+    return Cover(coverage_problem(np.array(values), incidence, line_orders(line, at), most))
+
+
+def test_nozzles_saved_are_those_that_as_much_coverage_does_not_need() -> None:
+    cover = row_of_cells([9.0, 8, 7, 6, 5, 4, 3, 2, 1], 5)
+    assert nozzles_saved(cover, range(5), value_m2=35.0) == 0
+    assert nozzles_saved(cover, range(5), value_m2=30.0) == 1
+    assert nozzles_saved(cover, range(5), value_m2=24.5) == 1
+    assert nozzles_saved(cover, range(5), value_m2=24.0) == 2
+    assert nozzles_saved(cover, range(5), value_m2=36.0) == 0
+
+
+def test_one_nozzle_more_and_one_less() -> None:
+    placed = Selection(row_of_cells([9.0, 8, 7, 6], 4), [1, 2])
+    assert next_nozzle_m2(placed) == 9.0 and last_nozzle_m2(placed) == 7.0
+    full = Selection(row_of_cells([9.0, 8], 2), [0, 1])
+    assert next_nozzle_m2(full) == 0.0
+    assert last_nozzle_m2(Selection(row_of_cells([9.0], 1), [])) == 0.0
+
+
+def test_greedy_takes_what_gains_most() -> None:
+    assert greedy(row_of_cells([3.0, 9, 1, 7], 2)) == (1, 3)
+
+
+def test_one_nozzle_in_an_open_field_covers_the_square_of_the_factor(posed: Instance) -> None:
+    """Closed form: the area of a circle, 0.49 and 1.69 of it."""
+    field = box(-100, -100, 200, 200)
+    site = replace(posed.scenario.site, boundary=field, zones=(Zone("Lawn", field),), obstacles=(), keep_outs=())
+    open_field = replace(posed, scenario=replace(posed.scenario, site=site))
+    short, said, long = reach_cases(open_field, [0])
+    assert [case.factor for case in (short, said, long)] == [0.7, 1.0, 1.3]
+    share = posed.nozzle.spray_angle_deg / 360.0
+    assert said.covered_area_m2 == pytest.approx(np.pi * posed.nozzle.reach_m**2 * share)
+    assert short.covered_area_m2 / said.covered_area_m2 == pytest.approx(0.49)
+    assert long.covered_area_m2 / said.covered_area_m2 == pytest.approx(1.69)
+    assert long.by_zone_m2 == {"Lawn": long.covered_area_m2} and long.nozzles_in_keep_outs == 0
+
+
+@pytest.mark.parametrize("every", [1, 3, 1000])
+def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, every: int) -> None:
+    """Source: the areas of the zones as drawn, by shapely."""
+    scenario, found = posed.scenario, posed.candidates
+    known = ground(scenario, posed.nozzle, found)
+    chosen = list(range(0, found.count, every))
+    listed = uncovered(known, found, chosen, np.arange(found.count) % 2 == 0)
+    assert [zone.zone for zone in listed] == [zone.name for zone in scenario.site.zones]
+    for zone in listed:
+        assert zone.area_m2 == pytest.approx(sum(cause.area_m2 for cause in zone.causes), abs=1e-4)
+    assert sum(zone.zone_area_m2 for zone in listed) == pytest.approx(found.zone_area_m2)
+    left = sum(cause.area_m2 for zone in listed for cause in zone.causes)
+    (as_chosen,) = (case for case in reach_cases(posed, chosen) if case.factor == 1.0)
+    assert left == pytest.approx(found.zone_area_m2 - as_chosen.covered_area_m2)
+    if every == 1:
+        assert left == pytest.approx(found.zone_area_m2 - found.coverable_area_m2)
+
+
+def case(factor: float, area: float) -> ReachCase:
+    return ReachCase(factor, 4.0 * factor, area, {}, 0)
+
+
+def placing(option: str, cost: float, *areas: float) -> Placing:
+    cases = tuple(case(factor, area) for factor, area in zip((0.7, 1.0, 1.3), areas, strict=True))
+    return Placing(option, cost, cast(Appraisal, type("Stub", (), {"reach": cases})))
+
+
+def test_a_ranking_that_stays_says_so() -> None:
+    found = reach_ranking([placing("small", 50.0, 50, 100, 150), placing("large", 100.0, 80, 160, 240)])
+    assert found is not None and not found.changes and "rank the same" in found.statement
+    by_area = [one for one in found.rankings if one.by == "covered area"]
+    assert [one.options for one in by_area] == [("large", "small")] * 3
+    assert found.rankings[-1].options == ("small", "large") and found.rankings[-1].figures == (3.0, 2.4)
+
+
+def test_a_ranking_that_changes_names_who_passes_whom() -> None:
+    found = reach_ranking([placing("dense", 100.0, 90, 160, 170), placing("wide", 100.0, 60, 150, 240)])
+    assert found is not None and found.changes
+    assert "by covered area, wide passes dense at reach +30 %" in found.statement
+    assert "-30 %" not in found.statement
+
+
+def test_alternatives_alike_do_not_pass_one_another() -> None:
+    found = reach_ranking([placing("a", 100.0, 50.0, 100.0, 150.0), placing("b", 100.0, 50.01, 99.99, 150.0)])
+    assert found is not None and not found.changes
+    assert reach_ranking([placing("alone", 100.0, 50, 100, 150)]) is None
+
+
+def test_every_number_has_its_unit_in_either_system() -> None:
+    """Source of the factor: NIST SP 811, 1 ft = 0.3048 m."""
+    one = example_appraisal(30)
+    metric, us = ({name: cell(one) for name, cell in worth_rows(units)} for units in ("metric", "us"))
+    assert metric["more than practice, weighted"] == us["more than practice, weighted"] == "+20.0 %"
+    assert metric["saved against practice"] == "7 nozzles"
+    assert metric["next nozzle, weighted"] == "20.0 m²" and us["next nozzle, weighted"] == "215.3 ft²"
+    assert metric["covered area at reach −30 %"] == "550 m²"
+    assert us["covered area at reach +30 %"] == "17760 ft²"
+    remarks = " / ".join(worth_remarks(one, "metric"))
+    assert "200.0 m² of the zones stay uncovered: no line near 150.0 m², nozzle count 50.0 m²" in remarks
+    assert "10.0 m, on fence" in remarks and "3 nozzles" in remarks
+    assert "efficacy" not in remarks and "mosquito" not in remarks
+
+
+def test_a_rival_that_cannot_keep_the_rules_has_no_figures() -> None:
+    one = replace(example_appraisal(30), practice=None, nozzles_saved=None, gaps=None, uncovered=())
+    cells = {name: cell(one) for name, cell in worth_rows("metric")}
+    assert cells["more than practice, area"] == cells["saved against practice"] == NONE
+    assert len(list(worth_remarks(one, "metric"))) == 1
+
+
+def test_every_member_of_an_appraisal_is_told_in_the_readme() -> None:
+    told = set(re.findall(r"`(\w+)`", (SCENARIOS.parent / "README.md").read_text(encoding="utf-8")))
+    kinds = (Appraisal, Rival, Pitch, ReachCase, Uncovered, Cause, Gap, ReachRanking, Ranking)
+    assert {field.name for kind in kinds for field in fields(kind)} <= told
