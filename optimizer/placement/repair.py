@@ -156,14 +156,16 @@ def thin(selection: Selection) -> None:
 
 
 def _shrink(selection: Selection, line: EvenLine, over: BoolArray) -> bool:
-    """Give a line of even pitch the best pattern with fewer of the nozzles marked; False where there is none."""
+    """Give a line of even pitch the best pattern of fewer nozzles, fewer of those marked; False where there is none."""
     standing = line.standing(selection.chosen)
     most = over[list(standing)].sum()
     put(selection, line, ())
     ranks = [
         (float(gain), choice)
         for gain, choice in zip(pattern_gains(selection, line), line.choices(), strict=True)
-        if over[list(choice)].sum() < most and not (selection.crowd[list(choice)] > 0).any()
+        if len(choice) < len(standing)
+        and over[list(choice)].sum() < most
+        and not (selection.crowd[list(choice)] > 0).any()
     ]
     put(selection, line, max(ranks)[1] if ranks else standing)
     return bool(ranks)
