@@ -40,6 +40,7 @@ class Cover:
         self.limit_members = tuple(np.array(limit.members, dtype=np.int64) for limit in problem.limits)
         self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
         self.credit = problem.value / problem.need
+        self.counts_at_once = bool((problem.need == 1).all())
         self.row_lines = tuple(row_line(row) for row in problem.rows)
         self.barred, self.locked, self.in_pattern = (
             _marked(members, problem.candidates)
@@ -64,12 +65,12 @@ class Cover:
         """Limits that this candidate counts against."""
         return _row(self.limited, candidate)
 
-    def spread(self, cells: IntArray) -> FloatArray:
-        """[J]: credit of the given cells that each candidate covers."""
+    def spread(self, cells: IntArray, worth: FloatArray) -> FloatArray:
+        """[J]: of the given cells those that each candidate covers, at their worth [C]."""
         starts, ends = self.by_cell.indptr[cells], self.by_cell.indptr[cells + 1]
         counts = ends - starts
         offsets = np.repeat(ends - np.cumsum(counts), counts) + np.arange(counts.sum())
-        weights = np.repeat(self.credit[cells], counts)
+        weights = np.repeat(worth[cells], counts)
         columns = self.by_cell.indices[offsets]
         spread = np.bincount(columns, weights=weights, minlength=self.problem.candidates)
         return spread.astype(np.float64, copy=False)
@@ -93,6 +94,9 @@ class Selection:
         self.chosen = np.zeros(problem.candidates, dtype=bool)
         self.hits = np.zeros(len(problem.value), dtype=np.int64)
         self.gain = np.asarray(problem.incidence.T @ cover.credit, dtype=float) + problem.bonus
+        self._value_gain = np.asarray(
+            problem.incidence.T @ np.where(problem.need == 1, problem.value, 0.0), dtype=float
+        )
         self.crowd = np.zeros(problem.candidates, dtype=np.int64)
         self.served = np.zeros(len(problem.cover), dtype=np.int64)
         self.in_limit = np.zeros(len(problem.limits), dtype=np.int64)
@@ -116,13 +120,13 @@ class Selection:
 
     def add(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
-        self.gain -= self.cover.spread(cells[self._lacks_one(cells)])
+        self.gain -= self.cover.spread(cells[self._lacks_one(cells)], self.cover.credit)
         self._change(candidate, cells, 1)
 
     def remove(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
         self._change(candidate, cells, -1)
-        self.gain += self.cover.spread(cells[self._lacks_one(cells)])
+        self.gain += self.cover.spread(cells[self._lacks_one(cells)], self.cover.credit)
 
     def become(self, chosen: Iterable[int]) -> None:
         """Change to another choice."""
@@ -138,8 +142,12 @@ class Selection:
 
     def _change(self, candidate: int, cells: IntArray, by: int) -> None:
         before = self.hits[cells] >= self.problem.need[cells]
+        lacking = cells[self._lacks_one(cells)]
         self.chosen[candidate] = by > 0
         self.hits[cells] += by
+        if not self.cover.counts_at_once:
+            self._value_gain -= self.cover.spread(lacking, self.problem.value)
+            self._value_gain += self.cover.spread(cells[self._lacks_one(cells)], self.problem.value)
         self.crowd[self.cover.neighbours(candidate)] += by
         self.served[self.cover.windows(candidate)] += by
         self.in_limit[self.cover.limits(candidate)] += by
@@ -147,6 +155,16 @@ class Selection:
         if self.floor_m2.size:
             turned = cells[before != (self.hits[cells] >= self.problem.need[cells])]
             self.floor_m2 += by * self.cover.floor_area[:, turned].sum(axis=1)
+
+    def value_gain(self) -> FloatArray:
+        """[J]: by how much each candidate that is not chosen raises `value`."""
+        return self.gain if self.cover.counts_at_once else self._value_gain + self.problem.bonus
+
+    def value_loss(self, candidate: int) -> float:
+        """By how much `value` falls when this chosen candidate goes."""
+        cells = self.cover.cells(candidate)
+        lost = cells[self.hits[cells] == self.problem.need[cells]]
+        return float(self.problem.value[lost].sum() + self.problem.bonus[candidate])
 
     def loss(self, candidate: int) -> float:
         """Credit that is lost when this chosen candidate goes."""

@@ -38,6 +38,8 @@ def improved(cover: Cover, chosen: Iterable[int]) -> Selection | None:
         if not repitch(selection):
             break
         swap(selection)
+    if not cover.counts_at_once:
+        swap(selection, truly=True)
     if selection.value < value:  # credit has misled, as it may where two nozzles make a cell count
         selection.become(filled)
     return selection
@@ -82,19 +84,19 @@ def _join_one(selection: Selection, least: float) -> bool:
     return False
 
 
-def swap(selection: Selection, rounds: int = 50) -> None:
-    """Move single nozzles to where they gain most, round after round, until none gains."""
+def swap(selection: Selection, rounds: int = 50, *, truly: bool = False) -> None:
+    """Move single nozzles to where they gain most credit, truly: value, round after round, until none gains."""
     least = _least(selection)
     fixed = selection.cover.locked | selection.cover.in_pattern
     for _ in range(rounds):
         moved = False
         for candidate in np.flatnonzero(selection.chosen & ~fixed).tolist():
-            moved |= _move(selection, candidate, least)
+            moved |= _move(selection, candidate, least, truly)
         if not moved:
             return
 
 
-def _move(selection: Selection, candidate: int, least: float) -> bool:
+def _move(selection: Selection, candidate: int, least: float, truly: bool) -> bool:
     """Move one nozzle to the best place free without it; False where it stays."""
     windows = selection.cover.windows(candidate)
     joins = not selection.rows.loose[candidate]
@@ -109,9 +111,9 @@ def _move(selection: Selection, candidate: int, least: float) -> bool:
     for floor in lacking:
         short = selection.cover.floor_least[floor] - selection.floor_m2[floor]
         allowed &= selection.floor_gain(int(floor), credit=False) >= short
-    gain = np.where(allowed, selection.gain, -np.inf)
-    best = int(gain.argmax())
-    if gain[best] <= selection.gain[candidate] + least:
+    gains = selection.value_gain() if truly else selection.gain
+    best = int(np.where(allowed, gains, -np.inf).argmax())
+    if not allowed[best] or gains[best] <= gains[candidate] + least:
         best = candidate
     selection.add(best)
     return best != candidate
