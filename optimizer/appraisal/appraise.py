@@ -29,7 +29,8 @@ from optimizer.solve.posed import placement_problem
 def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
     """The appraisal of an instance's design on the ground of its nozzle."""
     scenario, found = instance.scenario, instance.candidates
-    chosen, problem = chosen_of(design, instance), placement_problem(instance)
+    chosen = chosen_of(design, instance)
+    problem = replace(placement_problem(instance), bonus=np.zeros(found.count))  # what counts here is area
     endless = Cover(replace(problem, limits=()))
     equal = Cover(at_equal_count(problem, found.group, chosen))
     placed = Selection(endless, chosen)

@@ -47,20 +47,25 @@ def _shrinking(cover: Cover, chosen: Iterable[int]) -> list[tuple[int, ...]]:
 
 
 def _moved_value(cover: Cover, chosen: tuple[int, ...]) -> float:
-    """Value of a choice after moves of single nozzles."""
+    """Value of a choice, after moves of single nozzles where these are for the better."""
     selection = Selection(cover, chosen)
+    before = selection.value
     swap(selection)
-    return selection.value
+    return max(before, selection.value)
 
 
 def next_nozzle_m2(placed: Selection) -> float:
-    """Weighted m² that the best further nozzle adds where no limit binds `placed`, the others staying."""
-    return float(np.max(placed.gain, where=placed.addable(), initial=0.0))
+    """Weighted m² that the best further nozzle adds, the others staying."""
+    problem = placed.problem
+    lacking = np.where(placed.hits == problem.need - 1, problem.value, 0.0)
+    return float(np.max(problem.incidence.T @ lacking, where=placed.addable(), initial=0.0))
 
 
 def last_nozzle_m2(placed: Selection) -> float:
     """Weighted m² that go with the least valuable nozzle that may go; 0 where none may."""
-    return min((placed.loss(j) for j in _loose(placed)), default=0.0)
+    problem = placed.problem
+    losses = problem.incidence.T @ np.where(placed.hits == problem.need, problem.value, 0.0)
+    return min((float(losses[j]) for j in _loose(placed)), default=0.0)
 
 
 def _loose(placed: Selection) -> list[int]:

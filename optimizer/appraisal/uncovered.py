@@ -19,7 +19,7 @@ from optimizer.instance import Candidates
 from optimizer.scenario import Scenario
 
 COUNT = "nozzle count"  # a position that reaches it is free: the count is used up, or it would add too little
-SPACING = "least spacing"  # all positions that reach it stand too close to nozzles
+SPACING = "spacing rules"  # least spacing, rows or pitch keep out every position that reaches it
 HIDDEN = "out of sight"  # obstacles or the boundary hide it from the positions within reach of it
 BARRED = "position left out"  # a position within reach and sight of it may not be used
 FACED_AWAY = "no facing towards it"  # nozzles at the positions within reach and sight of it face another way

@@ -10,6 +10,8 @@ from typing import cast
 import numpy as np
 import pytest
 import scipy.sparse as sp
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from shapely import LineString, box
 
 from geometry.site import MountingLine, Site, Stretch, Zone
@@ -21,11 +23,12 @@ from optimizer.appraisal.rivals import greedy, last_nozzle_m2, next_nozzle_m2, n
 from optimizer.appraisal.uncovered import ground, uncovered
 from optimizer.appraisal.words import NONE, worth_remarks, worth_rows
 from optimizer.instance import Instance, candidates, instance
-from optimizer.placement.problem import coverage_problem
+from optimizer.placement.problem import Limit, coverage_problem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.windows import line_orders
 from optimizer.scenario import Scenario, read_scenario
 from tests.optimizer.drawn_study import example_appraisal
+from tests.optimizer.placement_cases import best_value, placements, random_problem, value_of
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 
@@ -110,6 +113,28 @@ def test_one_nozzle_more_and_one_less() -> None:
     full = Selection(row_of_cells([9.0, 8], 2), [0, 1])
     assert next_nozzle_m2(full) == 0.0
     assert last_nozzle_m2(Selection(row_of_cells([9.0], 1), [])) == 0.0
+
+
+def test_a_cell_that_needs_two_nozzles_is_worth_nothing_to_the_first_and_all_to_the_second() -> None:
+    twice = replace(row_of_cells([9.0, 8], 2).problem, incidence=sp.csr_array(np.ones((2, 2), dtype=bool)))
+    cover = Cover(replace(twice, need=np.array([2, 1])))
+    assert next_nozzle_m2(Selection(cover, [])) == 8.0
+    assert next_nozzle_m2(Selection(cover, [0])) == 9.0
+    assert last_nozzle_m2(Selection(cover, [0, 1])) == 9.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10_000), rule=st.sampled_from(("continuous", "locked", "facings", "rows", "need", "floors")))
+def test_as_many_nozzles_fewer_can_cover_what_is_asked(seed: int, rule: str) -> None:
+    """Source: the best of every placement of so many nozzles, by enumeration."""
+    problem = replace(random_problem(seed, rule), limits=())
+    placed = max(placements(problem), key=lambda chosen: value_of(problem, chosen), default=None)
+    if placed is not None:
+        asked = 0.8 * value_of(problem, placed)
+        saved = nozzles_saved(Cover(problem), placed, asked)
+        fewer = Limit(tuple(range(problem.candidates)), len(placed) - saved)
+        best = best_value(replace(problem, limits=(fewer,)))
+        assert saved >= 0 and best is not None and best >= asked - 1e-9
 
 
 def test_greedy_takes_what_gains_most() -> None:
