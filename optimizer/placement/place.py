@@ -1,4 +1,4 @@
-"""Place the nozzles: a start by repair, fill and swap, then prices by line, then model A where they leave a gap."""
+"""Place the nozzles: a start by repair, fill and swap, prices by strand, model A on what prices choose, then on all."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from optimizer.placement import model as models
 from optimizer.placement.canonical import canonical
 from optimizer.placement.dual import Priced, descend, dual_of, first_prices
 from optimizer.placement.lines import lines_of
+from optimizer.placement.pool import restricted
 from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem, require_possible
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import improved
@@ -29,17 +30,20 @@ FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
 
 @dataclass(frozen=True)
 class _Effort:
-    """Price steps at most; steps between two placements made from prices; relative progress of the bound in
-    `SETTLE_STEPS` below which the descent ends."""
+    """Price steps at most; steps between two placements made from prices; steps after which model A looks for the
+    best among what prices chose lately; relative progress of the bound in `SETTLE_STEPS` below which the descent
+    ends."""
 
     steps: int
     try_every: int
+    pools: tuple[int, ...]
     settled: float
 
 
-PLACE_EFFORT = _Effort(400, 10, 0.0)
-BOUND_EFFORT = _Effort(160, 160, 1e-3)
+PLACE_EFFORT = _Effort(400, 10, (50, 100, 200, 399), 0.0)
+BOUND_EFFORT = _Effort(160, 160, (), 1e-3)
 SETTLE_STEPS = 20
+POOL_STEPS = 60  # price steps back, up to which what they chose is in the pool
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +86,12 @@ class _Search:
         if found is not None and found.value > self.best.value:
             self.best = found
 
+    def offer_legal(self, chosen: Iterable[int]) -> None:
+        """Keep a choice as it is where it is legal and better."""
+        found = Selection(self.cover, chosen)
+        if found.is_legal() and found.value > self.best.value:
+            self.best = found
+
     def is_over(self) -> bool:
         self.stopped = self.stopped or self.stop()
         seconds = self.limits.seconds
@@ -113,7 +123,7 @@ def place(
     search, old = _search(problem, start, gap, limits, report, stop)
     _by_prices(search, PLACE_EFFORT)
     if not search.is_good(search.bound) and not search.is_over():
-        _by_model(search)
+        _by_model(search, np.arange(problem.candidates))
     return _placement(search, old)
 
 
@@ -198,12 +208,19 @@ def _by_prices(search: _Search, effort: _Effort) -> None:
     problem = search.cover.problem
     dual = dual_of(problem, lines_of(problem))
     settling = np.inf
+    last = np.full(problem.candidates, -POOL_STEPS)  # step at which the prices last chose each candidate
+    last[list(search.best.members())] = 0
 
     def visit(step: int, here: Priced, bound: float) -> float | None:
         nonlocal settling
+        chosen = dual.lines.tracks.order[here.places]
+        last[chosen] = step
         if step % effort.try_every == 0:
-            search.offer(int(j) for j in dual.lines.tracks.order[here.places])
+            search.offer(int(j) for j in chosen)
             search.tell(min(bound, search.bound), f"{step} price steps")
+        if step in effort.pools and not (search.is_good(bound) or search.is_over()):
+            last[list(search.best.members())] = step
+            _by_model(search, np.flatnonzero(last > step - POOL_STEPS))
         over = search.is_good(bound) or search.is_over()
         if step % SETTLE_STEPS == 0:
             over = over or bound > settling * (1.0 - effort.settled)
@@ -225,24 +242,29 @@ def _last_gains(selection: Selection) -> FloatArray:
     return prices
 
 
-def _by_model(search: _Search) -> None:
-    """Close what gap is left with model A, started from the best placement."""
-    model = models.build(search.cover.problem)
+def _by_model(search: _Search, candidates: IntArray) -> None:
+    """Close what gap is left with model A on some candidates, started from the best placement.
+
+    Its bound is one of the problem only where it may choose from all candidates.
+    """
+    problem = search.cover.problem
+    whole = len(candidates) == problem.candidates
+    posed = problem if whole else restricted(problem, candidates)
+    model = models.build(posed)
     left = None if search.limits.seconds is None else max(0.1, search.limits.seconds - search.seconds)
     limits = replace(search.limits, gap=search.gap, seconds=left)
-    start = models.start_values(model, search.cover.problem, search.best.members())
+    best = np.searchsorted(candidates, search.best.members())
+    start = models.start_values(model, posed, [int(j) for j in best])
     try:
         outcome = solve(model, limits=limits, start=start, stage=STAGE, report=search.report, stop=search.stop)
     except SolverLimit:  # not even the start was looked at: the placement by prices stands
         search.is_over()
         return
-    search.bound = min(search.bound, outcome.bound)
+    if whole:
+        search.bound = min(search.bound, outcome.bound)
     search.stopped = search.stopped or outcome.status == "stopped"
     search.time_limit_hit = search.time_limit_hit or outcome.time_limit_hit
-    chosen = [j for j in range(search.cover.problem.candidates) if outcome.values[model.x[j]] > 0.5]
-    found = Selection(search.cover, chosen)
-    if found.is_legal() and found.value > search.best.value:
-        search.best = found
+    search.offer_legal(int(j) for k, j in enumerate(candidates) if outcome.values[model.x[k]] > 0.5)
 
 
 def _placement(search: _Search, old: IntArray) -> Placement:
