@@ -147,7 +147,7 @@ def _search(
     number = {int(j): place for place, j in enumerate(old)}
     cover = Cover(ordered)
     best = _first(cover, [number[j] for j in start])
-    coverable = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum())
+    coverable = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum() + ordered.bonus.sum())
     return _Search(cover, best, gap, limits, report, stop, began, coverable), old
 
 
