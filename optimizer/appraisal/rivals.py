@@ -9,6 +9,7 @@ import numpy as np
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired, swap
 
+MOVES_REGAIN = 0.9  # of the coverage asked for: with less than that, moves of single nozzles are not tried
 SAVING_TOLERANCE = 1e-9  # relative: as much coverage, whatever the order in which it was added up
 
 
@@ -27,7 +28,7 @@ def nozzles_saved(cover: Cover, chosen: Iterable[int], value_m2: float) -> int:
     A search, so that more may be possible: the least valuable go one by one, what is left is improved by swaps, and
     the fewest that are enough are found by bisection.
     """
-    shrunk = _shrinking(cover, chosen)
+    shrunk = _shrinking(cover, chosen, MOVES_REGAIN * value_m2)
     enough = value_m2 * (1.0 - SAVING_TOLERANCE)
     low, high = 0, len(shrunk) - 1
     while low < high:
@@ -36,12 +37,12 @@ def nozzles_saved(cover: Cover, chosen: Iterable[int], value_m2: float) -> int:
     return low
 
 
-def _shrinking(cover: Cover, chosen: Iterable[int]) -> list[tuple[int, ...]]:
-    """The choice, and what is left of it after each least loss, as long as one may go."""
+def _shrinking(cover: Cover, chosen: Iterable[int], least_m2: float) -> list[tuple[int, ...]]:
+    """The choice, and what is left of it after each least loss, as long as one may go and so much is covered."""
     selection = Selection(cover, chosen)
     shrunk = [selection.members()]
-    while loose := _loose(selection):
-        selection.remove(min(loose, key=lambda j: (selection.loss(j), j)))
+    while selection.value >= least_m2 and (last := _last(selection)) is not None:
+        selection.remove(last[0])
         shrunk.append(selection.members())
     return shrunk
 
@@ -63,12 +64,14 @@ def next_nozzle_m2(placed: Selection) -> float:
 
 def last_nozzle_m2(placed: Selection) -> float:
     """Weighted m² that go with the least valuable nozzle that may go; 0 where none may."""
+    last = _last(placed)
+    return 0.0 if last is None else last[1]
+
+
+def _last(placed: Selection) -> tuple[int, float] | None:
+    """The least valuable nozzle that may go, and the weighted m² that go with it."""
     problem = placed.problem
     losses = problem.incidence.T @ np.where(placed.hits == problem.need, problem.value, 0.0)
-    return min((float(losses[j]) for j in _loose(placed)), default=0.0)
-
-
-def _loose(placed: Selection) -> list[int]:
-    """The nozzles that may go."""
-    locked = set(placed.problem.locked)
-    return [j for j in placed.members() if j not in locked and placed.removable(j)]
+    loose = np.setdiff1d(np.flatnonzero(placed.chosen), problem.locked)
+    ordered = loose[np.argsort(losses[loose], kind="stable")]
+    return next(((int(j), float(losses[j])) for j in ordered if placed.removable(int(j))), None)
