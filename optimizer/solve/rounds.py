@@ -144,7 +144,7 @@ def worthwhile(problem: PlacementProblem, chosen: Sequence[int], least_gain_m2: 
     a continuous line needs stay."""
     selection = Selection(Cover(problem), chosen)
     while (spare := _least(selection)) is not None:
-        if selection.loss(spare) >= max(least_gain_m2, VALUE_TIE):
+        if selection.value_loss(spare) >= max(least_gain_m2, VALUE_TIE):
             break
         selection.remove(spare)
     return selection.members()
@@ -154,7 +154,7 @@ def _least(selection: Selection) -> int | None:
     """The chosen candidate that is missed least, of those that may go."""
     locked = set(selection.problem.locked)
     loose = [j for j in selection.members() if j not in locked and selection.removable(j)]
-    return min(loose, key=lambda j: (selection.loss(j), j), default=None)
+    return min(loose, key=lambda j: (selection.value_loss(j), j), default=None)
 
 
 def _placed(

@@ -10,7 +10,8 @@ import pytest
 from geometry.corridors import corridors
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, candidates, instance
-from optimizer.solve import placement_problem
+from optimizer.placement.place import place
+from optimizer.solve.posed import placement_problem, shared_out
 from optimizer.solve.servable import highest_pressures_pa, servable, ways_m, without
 from optimizer.solve.supply import Supply
 from tests.benchmarks.planted import tubes
@@ -63,15 +64,13 @@ def test_ways_are_as_long_as_by_dijkstra_of_its_own(seed: int, tmp_path: Path) -
 def test_at_too_low_a_set_pressure_no_position_is_left(tmp_path: Path) -> None:
     asked = instance_of(planted(1), tmp_path)
     with pytest.raises(NoDesign, match="too high or too far") as refusal:
-        servable(asked, placement_problem(asked, 5), everywhere(asked, 6.0))
+        servable(asked, placement_problem(asked), everywhere(asked, 6.0))
     assert refusal.value.rule == "band"
 
 
-def test_what_is_left_out_covers_nothing_and_serves_no_line(tmp_path: Path) -> None:
-    asked = instance_of(planted(1), tmp_path)
-    base = placement_problem(asked, 5)
-    less = without(base, [0, 2])
-    kept = np.diff(less.incidence.tocsc().indptr)
-    assert kept[[0, 2]].tolist() == [0, 0]
-    assert less.incidence.nnz == base.incidence.nnz - sum(np.diff(base.incidence.tocsc().indptr)[[0, 2]])
-    assert all(not {0, 2}.intersection(window) for window in less.cover)
+def test_what_is_left_out_is_chosen_no_more(tmp_path: Path) -> None:
+    base = shared_out(placement_problem(asked := instance_of(planted(1), tmp_path)), asked, (1,), 5)
+    chosen = place(base).chosen
+    less = without(without(base, chosen[:1]), chosen[1:2])
+    assert less.barred == chosen[:2]
+    assert not set(place(less).chosen).intersection(chosen[:2])
