@@ -7,7 +7,7 @@ refill; the best verified design is kept. Nothing here knows of files or screens
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -22,9 +22,10 @@ from optimizer.instance import Candidates, Instance
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress, Report, Stop, relative_gap
-from optimizer.solve.explore import Start, explore
+from optimizer.solve.best import best_outcome
+from optimizer.solve.explore import explore
 from optimizer.solve.posed import most_per_circuit, near_points, placement_problem, shared_out, shares
-from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
+from optimizer.solve.rounds import Kept, Outcome, Search
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
@@ -34,7 +35,6 @@ ROUND = (2.0, 400, 3)  # of those in the rounds
 POLISH = (25.0, 1000, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
-CLAIM = 1.1  # times the value reached, from which on another start is tried too
 BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
@@ -150,40 +150,10 @@ def _with_pump(
         starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))
     with clock.stage("rounds"):
         search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, settings.seed))
-        outcome = _bounded(_best(feeder, starts, search), base)
+        outcome = best_outcome(feeder, starts, base, search)
     with clock.stage("tubing"):
         kept = _polished(feeder, outcome.kept, settings.seed)
     return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
-
-
-def _bounded(outcome: Outcome, base: PlacementProblem) -> Outcome:
-    """The outcome, its bound that of all positions where its placement had to do without some."""
-    kept = outcome.kept
-    if kept.problem.barred == base.barred:
-        return outcome
-    bound = value_bound(replace(kept.problem, barred=base.barred))
-    return replace(outcome, kept=replace(kept, bound_at_count=max(bound, kept.value)))
-
-
-def _best(feeder: Feeder, starts: Sequence[Start], search: Search) -> Outcome:
-    """The best rounds: of the first start that ends verified, and of those that claim much more.
-
-    Raises NoDesign, the best start's, where none ends at all.
-    """
-    best: Outcome | None = None
-    refusals: list[NoDesign] = []
-    for start in starts:
-        if best is not None and (feeder.stop() or (best.kept.verified and start.claimed <= CLAIM * best.kept.value)):
-            continue
-        try:
-            found = run_rounds(feeder, start, search)
-        except NoDesign as refusal:
-            refusals.append(refusal)
-            continue
-        best = found if best is None or better(found.kept, best.kept) else best
-    if best is None:
-        raise refusals[0]
-    return best
 
 
 def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:

@@ -13,7 +13,7 @@ from math import floor
 
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
-from optimizer.instance import nozzles_within
+from optimizer.instance import Instance, nozzles_within
 from optimizer.placement.place import place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
@@ -96,6 +96,12 @@ def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effo
 def best_first(starts: list[Start]) -> tuple[Start, ...]:
     """The starts by their score."""
     return tuple(sorted(starts, key=lambda start: start.score, reverse=True))
+
+
+def net_value(instance: Instance, value: float, cost: float) -> float:
+    """Weighted m² less what tubing and ground work cost, in m²: a nozzle's price pays for the rule `least_gain`."""
+    price = instance.nozzle.price
+    return value - (instance.scenario.rules.least_gain_m2 / price * cost if price > 0 else 0.0)
 
 
 def site_cost(feeder: Feeder, supply: Supply) -> float:
@@ -265,13 +271,10 @@ class _Quick:
     def score(self, trial: Trial, more_cost: float, chosen: Sequence[int] = ()) -> Score:
         """Whether the band is kept, then value less what it costs, in m²; cost alone breaks ties where no gain is too
         small for a nozzle. chosen: what the trial stands for, its own nozzles where none is given."""
-        least_gain = self.feeder.instance.scenario.rules.least_gain_m2
-        price = self.feeder.instance.nozzle.price
-        worth_of_money = least_gain / price if price > 0 else 0.0
         own = trial.layout.chosen
         cost = trial.cost * len(chosen or own) / len(own) + more_cost
         value = Selection(Cover(self.base), chosen or own).value
-        return trial.band_kept, value - worth_of_money * cost, -cost
+        return trial.band_kept, net_value(self.feeder.instance, value, cost), -cost
 
 
 def _greedy(problem: PlacementProblem) -> Selection:

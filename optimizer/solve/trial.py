@@ -236,6 +236,18 @@ def by_pump(made: Layout, per_circuit: Iterable[int]) -> CircuitLimits:
     return tuple(tuple(v for p, v in values if p == pump) for pump in range(len(made.problem.pumps)))
 
 
+def limits_of(trial: Trial) -> CircuitLimits:
+    """Nozzles that each circuit was allowed to feed: [pumps][circuits]."""
+    return by_pump(trial.layout, [circuit.nozzles_at_most for circuit in trial.layout.problem.circuits])
+
+
+def supply_of(trial: Trial) -> Supply:
+    """What feeds a trial, at its set pressures."""
+    made, pumps = trial.layout, trial.layout.problem.pumps
+    groups = by_pump(made, [circuit.group for circuit in made.problem.circuits])
+    return Supply(made.pump, tuple(p.site for p in pumps), groups, tuple(p.set_pressure_pa for p in pumps))
+
+
 def kept_pressures_pa(trial: Trial) -> dict[int, float]:
     """Pressure of each position of a trial; none where one stands outside the band."""
     names, chosen = nozzle_names(trial.layout.plan), trial.layout.chosen
