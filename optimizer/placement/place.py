@@ -98,12 +98,18 @@ class _Search:
         self.time_limit_hit = self.time_limit_hit or (seconds is not None and self.seconds > seconds)
         return self.stopped or self.time_limit_hit
 
-    def is_good(self, bound: float) -> bool:
-        return relative_gap(self.best.value, max(bound, self.best.value)) <= max(self.gap, 1e-12)
+    def is_good(self) -> bool:
+        return relative_gap(self.best.value, max(self.bound, self.best.value)) <= max(self.gap, 1e-12)
 
-    def tell(self, bound: float, note: str) -> None:
-        gap = relative_gap(self.best.value, bound)
-        self.report(Progress(STAGE, "", self.best.value, bound, gap, self.seconds, note))
+    def tell(self, note: str) -> None:
+        gap = relative_gap(self.best.value, self.bound)
+        self.report(Progress(STAGE, "", self.best.value, self.bound, gap, self.seconds, note))
+
+    def tell_of_some(self, found: Progress) -> None:
+        """Pass on what a model of some candidates found; its bound is none of the problem."""
+        value = max(self.best.value, found.incumbent or 0.0)
+        gap = relative_gap(value, self.bound)
+        self.report(replace(found, incumbent=value, bound=self.bound, gap=gap, seconds=self.seconds))
 
 
 def place(
@@ -122,7 +128,7 @@ def place(
     """
     search, old = _search(problem, start, gap, limits, report, stop)
     _by_prices(search, PLACE_EFFORT)
-    if not search.is_good(search.bound) and not search.is_over():
+    if not search.is_good() and not search.is_over():
         _by_model(search, np.arange(problem.candidates))
     return _placement(search, old)
 
@@ -213,22 +219,22 @@ def _by_prices(search: _Search, effort: _Effort) -> None:
 
     def visit(step: int, here: Priced, bound: float) -> float | None:
         nonlocal settling
+        search.bound = min(search.bound, bound)
         chosen = dual.lines.tracks.order[here.places]
         last[chosen] = step
         if step % effort.try_every == 0:
             search.offer(int(j) for j in chosen)
-            search.tell(min(bound, search.bound), f"{step} price steps")
-        if step in effort.pools and not (search.is_good(bound) or search.is_over()):
+            search.tell(f"{step} price steps")
+        if step in effort.pools and not (search.is_good() or search.is_over()):
             last[list(search.best.members())] = step
             _by_model(search, np.flatnonzero(last > step - POOL_STEPS))
-        over = search.is_good(bound) or search.is_over()
+        over = search.is_good() or search.is_over()
         if step % SETTLE_STEPS == 0:
             over = over or bound > settling * (1.0 - effort.settled)
             settling = bound
         return None if over else search.best.value
 
-    bound = descend(dual, first_prices(dual, _last_gains(search.best)), visit, effort.steps)
-    search.bound = min(search.bound, bound)
+    descend(dual, first_prices(dual, _last_gains(search.best)), visit, effort.steps)
 
 
 def _last_gains(selection: Selection) -> FloatArray:
@@ -255,8 +261,9 @@ def _by_model(search: _Search, candidates: IntArray) -> None:
     limits = replace(search.limits, gap=search.gap, seconds=left)
     best = np.searchsorted(candidates, search.best.members())
     start = models.start_values(model, posed, [int(j) for j in best])
+    report = search.report if whole else search.tell_of_some
     try:
-        outcome = solve(model, limits=limits, start=start, stage=STAGE, report=search.report, stop=search.stop)
+        outcome = solve(model, limits=limits, start=start, stage=STAGE, report=report, stop=search.stop)
     except SolverLimit:  # not even the start was looked at: the placement by prices stands
         search.is_over()
         return
