@@ -1,6 +1,7 @@
 """The benchmark of placement: `python -m tests.benchmarks.placement --cases a,d --peers HiGHS,greedy --table table.md`.
 
-Each line runs in a process of its own on one thread, so that its peak memory is its own; times are wall clock.
+Each line runs in a process of its own on one thread, so that its peak memory is its own. Times are processor seconds;
+only --cap is by the clock.
 """
 
 from __future__ import annotations

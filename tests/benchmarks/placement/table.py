@@ -28,7 +28,7 @@ def row(found: Measured) -> str:
 
 def peers_head(cap_s: float) -> Iterator[str]:
     """Head of the table of peers."""
-    yield f"\nPeers on the same problems, each asked for {TARGETS[-1]:.1%} and stopped at {cap_s:g} s:\n"
+    yield f"\nPeers on the same problems, asked for {TARGETS[-1]:.1%}, stopped after {cap_s:g} s by the clock:\n"
     yield from _head("case", "rules", "peer", "value against ours", "gap it proves", "seconds", "ours, s", "ratio")
 
 
