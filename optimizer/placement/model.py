@@ -19,7 +19,7 @@
     (4)  x_j = 1                                    every locked j                              locked
     (4)  x_j = 0                                    every barred j                              barred
     (5)  sum_{j in l} x_j <= most_l                 every l                                     capacity
-    (6)  sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G} x_k    every r, i              row_goes_on
+    (6)  sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G, in no w with s_i} x_k    every r, i    row_goes_on
     (7)  sum_{j at s_i} x_j + sum_{k: 0 < s_i - s_k < g} e_k <= 1       every r, i              row_ends
     (8)  x_j = sum_{t holds j} y_t                  every l, every j in one of its patterns     even
     (8)  sum_{t of l} y_t <= 1                      every l                                     one_pattern
@@ -128,7 +128,7 @@ def capacity(model: Any, problem: PlacementProblem, number: int) -> Any:
 
 
 def row_goes_on(model: Any, problem: PlacementProblem, r: int, i: int) -> Any:
-    """(6) sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G} x_k: another nozzle of its row follows, or it ends.
+    """(6) sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G, in no w with s_i} x_k: the row goes on, or it ends.
 
     On a closed line of length L, s_k - s_i counts modulo L, here and in (7). Positions k too close to s_i are left
     out: they follow no nozzle there, and shares of them would pass for one in the relaxation.
