@@ -147,6 +147,9 @@ def solve(
     if highs.getModelStatus() in _UNDECIDED and watch.reason is None:
         highs.setOptionValue("presolve", "off")  # presolve cannot always tell unbounded from infeasible
         _run(highs, watch)
+    if start and watch.reason is None and not _is_as_good_as_said(highs, program):
+        highs = _loaded(program.lp, limits)
+        _run(highs, watch)
     return _outcome(highs, program, watch, limits)
 
 
@@ -254,6 +257,20 @@ def _run(highs: _Highs, watch: _Watch) -> None:
         raise watch.failure
     if status == highspy.HighsStatus.kError and watch.reason is None:
         raise SolverError(f"HiGHS broke down in stage {watch.stage!r}; report this model")
+
+
+def _is_as_good_as_said(highs: _Highs, program: _Program) -> bool:
+    """Whether the solution that HiGHS returns has the value that it reports.
+
+    The presolve of HiGHS 1.16 may map a start to a better point of the reduced program: it then reports that point's
+    value, proves it optimal, and returns the start.
+    """
+    info = highs.getInfo()
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return True
+    value = float(np.dot(program.lp.col_cost_, highs.getSolution().col_value)) + program.lp.offset_
+    said = float(info.objective_function_value)
+    return abs(value - said) <= CONTRADICTION * max(1.0, abs(said))
 
 
 def _outcome(highs: _Highs, program: _Program, watch: _Watch, limits: Limits) -> Outcome:
