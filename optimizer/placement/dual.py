@@ -25,8 +25,9 @@ from optimizer.placement.problem import BoolArray, FloatArray, PlacementProblem
 NEW_SLOPE = 0.3  # weight of the newest slope in the average
 PATIENCE = 8  # iterations without a better bound before the step is halved
 LEAST_STEP = 1e-3  # share of Polyak's step at which the descent ends
+AIM = 0.98  # of the best value known: steps aim below it, which halving takes back
 BETTER = 1e-6  # relative improvement of the bound that counts
-ROW_SCALE = 0.04  # moves of the prices of coupling rows against moves of multipliers: choices react steeply to them
+ROW_SCALE = 0.08  # moves of the prices of coupling rows against moves of multipliers: choices react steeply to them
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +151,7 @@ def descend(
         size = sum(float(part @ part) for part in (direction.cell, direction.row, direction.floor))
         if known is None or size <= 0.0 or step < LEAST_STEP:
             break
-        length = step * max(here.bound - known, BETTER * abs(best)) / size
+        length = step * (here.bound - AIM * known) / size
         move = _times(scale, direction)
         top = dual.problem.value + prices.floor @ dual.floors
         prices = Prices(
@@ -162,14 +163,14 @@ def descend(
 
 
 def _scale(dual: Dual, prices: Prices) -> Prices:
-    """How far each price moves for a slope of one: a cell's value, a share of what a nozzle is worth."""
+    """How far each price moves for a slope of one: between a cell's value and the mean, a share of a nozzle's worth."""
     problem, limits = dual.problem, dual.coupling.limits
     room = max(1.0, float(dual.coupling.room[:limits].sum()))
     nozzle = np.maximum(prices.row[:limits], 0.1 * problem.value.sum() / room)
     windows = np.full(len(prices.row) - limits, float(nozzle.mean() if limits else 1.0))
     weight = problem.value.sum() / max(1e-12, float(dual.floors.sum()))
     return Prices(
-        problem.value,
+        np.sqrt(problem.value * float(problem.value[problem.value > 0.0].mean())),
         ROW_SCALE * np.concatenate([nozzle, windows]),
         np.full(len(prices.floor), weight / max(1.0, np.sqrt(float(dual.least.sum())))),
     )
