@@ -15,12 +15,14 @@ from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from io import StringIO
+from itertools import combinations
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+from shapely import union_all
 
-from geometry.cells import coverage_cells
+from geometry.cells import PARTS, coverage_cells
 from geometry.coverage import incidence
 from geometry.geojson import geometry_of
 from optimizer import cli
@@ -31,6 +33,7 @@ from optimizer.study import Alternative, StudySettings, study
 from optimizer.verify import discrepancies
 from tests.benchmarks.planted.files import read, write
 from tests.benchmarks.planted.planting import Planted
+from tests.benchmarks.planted.spacing import Spot, stand_close
 from tests.benchmarks.planted.spoiled import Spoiled
 
 GAP = 0.005
@@ -110,19 +113,28 @@ def illegal(scenario: Scenario, design: Design) -> Iterator[str]:
             yield f"reckons with another capacity or reserve of {pump.id}"
         if not rules.set_low_pa - 1.0 <= pump.set_pressure_pa <= rules.set_high_pa + 1.0:
             yield f"sets {pump.id} to {pump.set_pressure_pa:.0f} Pa"
+    yield from _crowded(scenario, design)
     for line in scenario.site.lines:
         at = sorted(nozzle.chainage_m for nozzle in design.nozzles if nozzle.line == line.name)
-        length = float(line.line.length)
-        gaps = np.diff([*at, at[0] + length] if line.closed and at else at)
-        if (gaps < rules.spacing_least_m - NEAR_M).any():
-            yield f"stands closer than the least spacing on {line.name}"
         if line.continuous and rules.spacing_greatest_m is not None:
-            whole = np.diff([0.0, *at, length])
+            whole = np.diff([0.0, *at, float(line.line.length)])
             if not at or whole.max() > rules.spacing_greatest_m + NEAR_M:
                 yield f"leaves a gap on the continuous {line.name}"
         for locked in line.locked_m:
             if all(abs(locked - s) > NEAR_M for s in at):
                 yield f"leaves out the locked {line.name} at {locked} m"
+
+
+def _crowded(scenario: Scenario, design: Design) -> Iterator[str]:
+    """Pairs of nozzles that stand closer than the least spacing."""
+    site, rules = scenario.site, scenario.rules
+    line_of = {line.name: line.line for line in site.lines}
+    spots = [Spot(line_of[one.line], one.chainage_m, geometry_of(one.footprint)) for one in design.nozzles]
+    ground = union_all([zone.polygon for zone in site.zones])
+    grain_m = rules.cell_m / PARTS
+    for (one, a), (other, b) in combinations(zip(design.nozzles, spots, strict=True), 2):
+        if stand_close(a, b, rules.spacing_least_m, ground, grain_m):
+            yield f"{one.id} and {other.id} stand closer than the least spacing"
 
 
 def answer_to_spoiled(case: Spoiled) -> Answer:

@@ -1,7 +1,8 @@
 """A design planted on a drawn site, and the rules that it just meets.
 
-It knows nothing of how the optimiser searches: legal positions from `geometry`, shortest trees and one tubing size
-from `tubes`, the state from `hydraulics.solve_tree`. Band, set pressures and delivery are then set round that state.
+It knows nothing of how the optimiser searches: legal positions from `geometry`, the distance between nozzles from
+`spacing`, shortest trees and one tubing size from `tubes`, the state from `hydraulics.solve_tree`. Band, set pressures
+and delivery are then set round that state.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from geometry.corridors import corridors
 from geometry.coverage import incidence, zone_touch
 from geometry.footprint import Reach, footprints
 from geometry.positions import candidate_positions
-from geometry.site import MountingLine, Site
+from geometry.site import Site
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import Pump
 from hydraulics.water import water_at
@@ -29,6 +30,7 @@ from optimizer.errors import InputFaults
 from tests.benchmarks.planted import tubes
 from tests.benchmarks.planted.files import BAR, BORES_MM, WATER_C, Case, Feature, read
 from tests.benchmarks.planted.sites import drawn
+from tests.benchmarks.planted.spacing import Spot, stand_apart
 
 KINDS = ("slack", "capacity", "head", "capacity and head", "relief")
 ORDERS = ("any", "greedy", "near", "near and greedy")
@@ -63,13 +65,15 @@ class Planted:
 
 @dataclass(frozen=True)
 class Spots:
-    """Legal positions: line, chainage, group of permitted hours, point of the tubing; covers: [spots, cells]."""
+    """Legal positions: line, chainage, group of permitted hours, point of the tubing; covers: [spots, cells]; stands:
+    where each stands and what it mists."""
 
     site: Site
     net: tubes.Ways
     line: tuple[int, ...]
     chainage_m: tuple[float, ...]
     group: tuple[str, ...]
+    stands: tuple[Spot, ...]
     covers: NDArray[np.bool_]
     cell_value: NDArray[np.float64]
     bare: frozenset[int]  # lines on which some position is not legal
@@ -77,6 +81,10 @@ class Spots:
     def value(self, chosen: list[int]) -> float:
         """Weighted m² of the cells that these cover."""
         return float(self.cell_value[self.covers[chosen].any(axis=0)].sum())
+
+    def has_room(self, spot: int, chosen: list[int], least_m: float) -> bool:
+        """Whether a spot stands far enough from all these."""
+        return all(stand_apart(self.stands[spot], self.stands[other], least_m) for other in chosen)
 
 
 @dataclass(frozen=True)
@@ -160,12 +168,16 @@ def legal_spots(site: Site, case: Case) -> Spots:
             groups.append(names.pop())
     of = at[kept]
     lost = set(range(len(positions))) - {int(i) for i in of}
+    line = tuple(int(i) for i in positions.line[of])
+    chainage_m = tuple(float(s) for s in positions.chainage_m[of])
+    shapes = polygons[kept].tolist()
     return Spots(
         site=site,
         net=replace(net, spot=tuple(net.spot[i] for i in kept)),
-        line=tuple(int(i) for i in positions.line[of]),
-        chainage_m=tuple(float(s) for s in positions.chainage_m[of]),
+        line=line,
+        chainage_m=chainage_m,
         group=tuple(groups),
+        stands=tuple(Spot(site.lines[i].line, s, p) for i, s, p in zip(line, chainage_m, shapes, strict=True)),
         covers=covers[kept],
         cell_value=cells.value,
         bare=frozenset(int(positions.line[i]) for i in lost),
@@ -183,7 +195,8 @@ def _continuous(draw: Random, spots: Spots, spacing_m: tuple[float, float]) -> d
             while length - (spots.chainage_m[row[-1]] if row else -math.inf) > spacing_m[1]:
                 here = spots.chainage_m[row[-1]] if row else None
                 low, high = (0.0, spacing_m[1]) if here is None else (here + spacing_m[0], here + spacing_m[1])
-                choices = [i for i in members if low - 1e-9 <= spots.chainage_m[i] <= high + 1e-9]
+                near = (i for i in members if low - 1e-9 <= spots.chainage_m[i] <= high + 1e-9)
+                choices = [i for i in near if spots.has_room(i, row, spacing_m[0])]
                 if not choices:
                     break
                 row.append(draw.choice(choices))
@@ -210,18 +223,9 @@ def _chosen(
         if "greedy" in order:
             left.sort(key=lambda i: float(spots.cell_value[spots.covers[i] & ~covered].sum()), reverse=True)
         spot = left.pop(0)
-        if all(_apart_m(spots, spot, other) >= least_m - 1e-9 for other in chosen):
+        if spots.has_room(spot, chosen, least_m):
             chosen.append(spot)
     return chosen
-
-
-def _apart_m(spots: Spots, one: int, other: int) -> float:
-    """Distance along a line, the shorter way round on a closed one; infinite on different lines."""
-    if spots.line[one] != spots.line[other]:
-        return math.inf
-    line: MountingLine = spots.site.lines[spots.line[one]]
-    apart = abs(spots.chainage_m[one] - spots.chainage_m[other])
-    return min(apart, float(line.line.length) - apart) if line.closed else apart
 
 
 def _owners(spots: Spots, chosen: list[int], circuits: list[Circuit]) -> dict[int, int]:

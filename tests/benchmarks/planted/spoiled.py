@@ -149,7 +149,7 @@ def _one_nozzle_l_min(case: Case) -> float:
     """Delivery that, less the reserve, is one nozzle's flow at the band's low edge."""
     nozzle = case.nozzle
     above = (case.band_bar[0] - nozzle.closing_bar) / (nozzle.at_bar - nozzle.closing_bar)
-    return nozzle.flow_ml_min / 1e3 * above**nozzle.exponent / (1.0 - case.reserve)
+    return float(nozzle.flow_ml_min / 1e3 * above**nozzle.exponent / (1.0 - case.reserve))
 
 
 def _plain(case: Case) -> Case:
