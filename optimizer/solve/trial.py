@@ -214,14 +214,14 @@ def _at_pressure(trial: Trial, pump: int, set_pa: float) -> Trial:
 
 
 def fitting_limits(trial: Trial) -> CircuitLimits:
-    """Nozzles that each circuit can feed at its real mean flow: [pumps][circuits].
+    """Nozzles that each circuit can feed at its real mean flow, one at least: [pumps][circuits].
 
     A circuit that feeds none yet is reckoned with the greatest mean flow of the others.
     """
     made = trial.layout
     usable = usable_m3_s(made.instance.scenario.rules, made.pump)
     greatest = max(trial.mean_flows_m3_s)
-    fits = [floor(usable / (mean or greatest) + COUNT_TOLERANCE) for mean in trial.mean_flows_m3_s]
+    fits = [max(1, floor(usable / (mean or greatest) + COUNT_TOLERANCE)) for mean in trial.mean_flows_m3_s]
     return by_pump(made, fits)
 
 

@@ -18,7 +18,7 @@ from tests.benchmarks.planted.planting import KINDS, planted
 from tests.benchmarks.planted.spacing import Spot, stand_apart, stand_close
 from tests.benchmarks.planted.spoiled import WAYS, spoiled
 
-SEEDS = (1, 5, 7, 10, 12, 66)  # quick ones: every kind, one and two circuits
+SEEDS = (1, 5, 7, 10, 12, 66, 125)  # quick ones: every kind, one and two circuits
 
 
 @pytest.mark.parametrize("seed", SEEDS)
