@@ -147,19 +147,29 @@ def descend(
         if idle >= PATIENCE:
             step, idle, direction = step / 2.0, 0, None
             prices, slope = centre
-        direction = _averaged(_times(scale, slope), direction)
+        top = dual.problem.value + prices.floor @ dual.floors
+        direction = _averaged(_times(scale, _inward(slope, prices, top)), direction)
         size = sum(float(part @ part) for part in (direction.cell, direction.row, direction.floor))
         if known is None or size <= 0.0 or step < LEAST_STEP:
             break
         length = step * (here.bound - AIM * known) / size
         move = _times(scale, direction)
-        top = dual.problem.value + prices.floor @ dual.floors
         prices = Prices(
             np.clip(prices.cell - length * move.cell, 0.0, top),
             np.maximum(prices.row - length * move.row, 0.0),
             np.maximum(prices.floor - length * move.floor, 0.0),
         )
     return float(best)
+
+
+def _inward(slope: Prices, prices: Prices, top: FloatArray) -> Prices:
+    """The slope without what would only push a price below 0, or a multiplier above its cell's worth."""
+    stuck = ((prices.cell <= 0.0) & (slope.cell > 0.0)) | ((prices.cell >= top) & (slope.cell < 0.0))
+    return Prices(
+        np.where(stuck, 0.0, slope.cell),
+        np.where((prices.row <= 0.0) & (slope.row > 0.0), 0.0, slope.row),
+        np.where((prices.floor <= 0.0) & (slope.floor > 0.0), 0.0, slope.floor),
+    )
 
 
 def _scale(dual: Dual, prices: Prices) -> Prices:

@@ -4,7 +4,8 @@ A *track* is a strand's candidates in the order in which they are decided. An op
 one that must have a nozzle in some window, each candidate of that window gives one track: it comes first and is
 taken, so that nothing needs to be known across the seam; the best of these tracks is the strand's best. A closed
 strand without such a window is one track that forgets the windows across its seam: its best is then an upper bound.
-A strand of even pitch has one track for each of its patterns, all of whose candidates are taken.
+A strand of even pitch has one track for each of its patterns, all of whose candidates are taken; the strands of one
+line of even pitch are decided together.
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ from optimizer.placement.problem import TOLERANCE_M, BoolArray, IntArray, Placem
 class Tracks:
     """R tracks of at most T candidates; places 0..P-1 are their candidates, track by track.
 
-    order [P]: candidate at a place; start [R + 1]: first place of each track; line [R]: its strand; first, last,
-    cell [I]: the interval of places from which a cell is covered; intervals [C]: of each cell, most on any choice of
-    tracks; usable [P]; room [P]: places before a place that are too close to it; bar_from, bar_to [P]: predecessors
-    so many places back stand neither in the same row nor far enough behind it (none where from > to);
-    least [R, T]: the predecessor's first possible step on the track (-1: none is needed); finish [R]: the last nozzle
-    stands at this step or later (-1: none is needed); optional [R]: the strand may stay empty all the same;
-    spacing, cover: numbers of the problem's windows that no track knows of.
+    order [P]: candidate at a place; start [R + 1]: first place of each track; line [R]: what it decides, a strand or
+    all strands of a line of even pitch, numbered from 0; first, last, cell [I]: the interval of places from which a
+    cell is covered; intervals [C]: of each cell, most on any choice of tracks; usable [P]; room [P]: places before a
+    place that are too close to it; bar_from, bar_to [P]: predecessors so many places back stand neither in the same
+    row nor far enough behind it (none where from > to); least [R, T]: the predecessor's first possible step on the
+    track (-1: none is needed); finish [R]: the last nozzle stands at this step or later (-1: none is needed);
+    optional [R]: what the track decides may stay empty all the same; spacing, cover: numbers of the problem's windows
+    that no track knows of.
     """
 
     order: IntArray
@@ -51,12 +53,14 @@ class Tracks:
 @dataclass(frozen=True)
 class _Line:
     """A strand's windows as (first index, count) of consecutive candidates, which may run past its end; patterns:
-    the choices of an even pitch, None where any may be chosen; row: where all of it is the strand's."""
+    the choices of an even pitch, None where any may be chosen, and even: the number of their line, else -1; row: where
+    all of it is the strand's."""
 
     members: Window
     spacing: list[tuple[int, int]] = field(default_factory=list)
     needed: list[tuple[int, int]] = field(default_factory=list)
     patterns: tuple[Window, ...] | None = None
+    even: int = -1
     row: Row | None = None
 
     @property
@@ -80,7 +84,7 @@ class _Line:
 class _Track:
     """One track of a strand: its candidates, where it was turned to, whether all its candidates are taken."""
 
-    line: int
+    strand: int
     order: Window
     turn: int | None = None
     whole: bool = False
@@ -89,14 +93,15 @@ class _Track:
 def tracks_of(problem: PlacementProblem) -> Tracks:
     """Take the problem apart by strand; a locked position is a window of its own that needs a nozzle."""
     lines, spacing, cover = _lines(problem)
-    made = [track for number, line in enumerate(lines) for track in _tracks(number, line)]
+    together = _decided_together(lines)
+    made = [track for strands in together for number in strands for track in _tracks(number, lines[number])]
     start = np.cumsum([0, *(len(track.order) for track in made)]).astype(np.int64)
     usable, room = np.ones(start[-1], dtype=bool), np.zeros(start[-1], dtype=np.int64)
     bar_from, bar_to = np.ones(start[-1], dtype=np.int64), np.zeros(start[-1], dtype=np.int64)
     least = np.full((len(made), int(np.diff(start).max())), -1, dtype=np.int64)
     finish = np.full(len(made), -1, dtype=np.int64)
     for number, track in enumerate(made):
-        here, line = slice(start[number], start[number + 1]), lines[track.line]
+        here, line = slice(start[number], start[number + 1]), lines[track.strand]
         if track.whole:
             finish[number] = len(track.order) - 1
             least[number, : len(track.order)] = np.arange(len(track.order)) - 1
@@ -107,15 +112,25 @@ def tracks_of(problem: PlacementProblem) -> Tracks:
             bar_from[here], bar_to[here] = _bars(line.row, track.turn)
     order = np.array([j for track in made for j in track.order], dtype=np.int64)
     usable &= ~np.isin(order, problem.barred)
-    strand = np.array([track.line for track in made], dtype=np.int64)
+    decides = {strand: number for number, strands in enumerate(together) for strand in strands}
+    decided = np.array([decides[track.strand] for track in made], dtype=np.int64)
     taken = np.array([track.turn is not None for track in made])
     first, last, cell = _intervals(problem, order, start, taken)
-    intervals = _most_intervals(cell, strand[_track_of(first, start)], _track_of(first, start), problem)
-    optional = np.array([track.whole and not lines[track.line].needed for track in made])
+    intervals = _most_intervals(cell, decided[_track_of(first, start)], _track_of(first, start), problem)
+    bound_to = [any(lines[strand].needed for strand in together[line]) for line in decided]
+    optional = np.array([track.whole and not needed for track, needed in zip(made, bound_to, strict=True)])
     return Tracks(
-        order, start, strand, first, last, cell, intervals, usable, room, bar_from, bar_to, least, finish, optional,
+        order, start, decided, first, last, cell, intervals, usable, room, bar_from, bar_to, least, finish, optional,
         spacing, cover,
     )  # fmt: skip
+
+
+def _decided_together(lines: list[_Line]) -> list[list[int]]:
+    """The strands, those of one line of even pitch together, in order of their first."""
+    groups: dict[tuple[int, int], list[int]] = {}
+    for number, line in enumerate(lines):
+        groups.setdefault((line.even, -1) if line.even >= 0 else (-1, number), []).append(number)
+    return sorted(groups.values())
 
 
 def _tracks(number: int, line: _Line) -> Iterator[_Track]:
@@ -136,7 +151,7 @@ def _lines(problem: PlacementProblem) -> tuple[list[_Line], tuple[int, ...], tup
         line[list(members)] = number
         index[list(members)] = np.arange(len(members))
     rows = {row.members: row for row in problem.rows}
-    lines = [_Line(members, patterns=_patterns(problem, members), row=rows.get(members)) for members in problem.lines]
+    lines = [_line(problem, members, rows.get(members)) for members in problem.lines]
     spanned: dict[int, tuple[int, tuple[int, int]]] = {}
     for w, window in enumerate(problem.spacing):
         for number in np.unique(line[list(window)]):
@@ -158,14 +173,14 @@ def _lines(problem: PlacementProblem) -> tuple[list[_Line], tuple[int, ...], tup
     return lines, loose, tuple(k for k in range(len(problem.cover)) if k not in held)
 
 
-def _patterns(problem: PlacementProblem, members: Window) -> tuple[Window, ...] | None:
-    """The patterns of a strand all of whose open candidates stand in patterns of its own."""
+def _line(problem: PlacementProblem, members: Window, row: Row | None) -> _Line:
+    """A strand without its windows; with patterns where all its open candidates stand in patterns of its own."""
     own = set(members)
-    for patterns in problem.even:
+    for number, patterns in enumerate(problem.even):
         found = tuple(pattern for pattern in patterns if own.issuperset(pattern))
         if found and own <= set(problem.barred).union(*found):
-            return found
-    return None
+            return _Line(members, patterns=found, even=number, row=row)
+    return _Line(members, row=row)
 
 
 def _bars(row: Row, turn: int | None) -> tuple[IntArray, IntArray]:
