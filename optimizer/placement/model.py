@@ -3,24 +3,31 @@
     sets        CELL  merged cells c         POSITION  candidate positions j       WINDOW  spacing windows w
                 ROW   windows of continuous lines k    LOCK  locked positions      LIMIT   limits on some positions l
                 LINE  lines with rows r, lines of even pitch l, with patterns t    ZONE    zones f with a floor
+                NEAR  near neighbours a = (i, k) on r: k may be next after i, and i bears upon it (`chains`)
+                GROUP positions g of one r that cover a cell
     data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence)
                 r_c   nozzles that must reach c before it counts, 1 or 2           b_j  weighted m² of a preferred j
                 most_l  of the positions of l that may be chosen                   area_fc, least_f  m² in a zone
-                s_j   chainage; G, g  greatest spacing of r, least gap between two of its rows
+                off_i   first place on r from which on a next nozzle has nothing to do with one at i
     variables   x_j   1 where a nozzle stands at j        u_c  1 where cell c counts (integral by itself for r_c = 1)
-                e_i   1 where a row of r ends at i, the first of the positions at one chainage (integral by itself)
                 y_t   1 where the nozzles of l stand in pattern t
+                z_a   1 where the nozzle at i and the next one stand at a = (i, k) (integral by itself)
+                o_i   1 where place i of r lies between off of the last nozzle and the next one (likewise)
+                h_g   1 where a nozzle of g stands (likewise)
 
     max  sum_c v_c u_c + sum_j b_j x_j                                                          coverage
     min  sum_j (1 - d_j) x_j  with u, (1) only where there is a floor, see `build_fewest`       fewest
-    (1)  r_c u_c <= sum_j a_jc x_j                  every c                                     covered
+    (1)  r_c u_c <= sum_j a_jc x_j, where r_c = 1 a group of c counts once, as h_g    every c   covered
     (2)  sum_{j in w} x_j <= 1                      every w                                     spacing
     (3)  sum_{j in k} x_j >= 1                      every k                                     continuous
     (4)  x_j = 1                                    every locked j                              locked
     (4)  x_j = 0                                    every barred j                              barred
     (5)  sum_{j in l} x_j <= most_l                 every l                                     capacity
-    (6)  sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G, in no w with s_i} x_k    every r, i    row_goes_on
-    (7)  sum_{j at s_i} x_j + sum_{k: 0 < s_i - s_k < g} e_k <= 1       every r, i              row_ends
+    (6)  t_i = x_i - sum_{a = (i, .)} z_a >= 0      every r, i: none near is next               leads
+    (6)  e_k = x_k - sum_{a = (., k)} z_a >= 0      every r, k: next to none near               follows
+    (7)  o_k + e_k = o_{k-1} + sum_{i: off_i = k} t_i                           every r, k      passes
+    (7)  o_{n-1} + sum_{a over the seam} z_a + sum_{i: off_i over it} t_i = 1   every closed r  seam
+    (7)  h_g <= sum_{i in g} x_i - sum_{a within g} z_a                         every r, g      hit
     (8)  x_j = sum_{t holds j} y_t                  every l, every j in one of its patterns     even
     (8)  sum_{t of l} y_t <= 1                      every l                                     one_pattern
     (9)  sum_c area_fc u_c >= least_f               every f                                     floor
@@ -39,7 +46,8 @@ import pyomo.environ as pyo
 from pyomo.common.collections import ComponentMap
 from pyomo.core.expr.numeric_expr import LinearExpression
 
-from optimizer.placement.problem import TOLERANCE_M, BoolArray, PlacementProblem, Row, Window
+from optimizer.placement.chains import Chain, chains_of, walked
+from optimizer.placement.problem import PlacementProblem, Window
 
 
 def build(problem: PlacementProblem) -> Any:
@@ -47,7 +55,7 @@ def build(problem: PlacementProblem) -> Any:
     model = pyo.ConcreteModel("placement")
     _add_variables(model, problem, cells=True)
     model.coverage = pyo.Objective(expr=coverage(model, problem), sense=pyo.maximize)
-    _add_rows(model, problem, (covered, *RULES))
+    _add_rows(model, problem, (*CELLS, *RULES))
     return model
 
 
@@ -59,7 +67,7 @@ def build_fewest(problem: PlacementProblem) -> Any:
     model = pyo.ConcreteModel("fewest")
     _add_variables(model, problem, cells=bool(problem.floors))
     model.fewest = pyo.Objective(expr=fewest(model, problem))
-    _add_rows(model, problem, (covered, *RULES) if problem.floors else RULES)
+    _add_rows(model, problem, (*CELLS, *RULES) if problem.floors else RULES)
     return model
 
 
@@ -70,12 +78,14 @@ def start_values(model: Any, problem: PlacementProblem, chosen: Iterable[int]) -
     counts = problem.incidence.astype(float) @ picked >= problem.need
     values = ComponentMap(zip(model.x.values(), picked.tolist(), strict=True))
     values.update(zip(model.u.values(), counts.astype(float).tolist(), strict=True))
-    for (r, i), end in model.e.items():
-        row = problem.rows[r]
-        stands, goes_on = (picked[_members(row, found)].any() for found in (_here(row, i), _in_row(row, i)))
-        values[end] = float(stands and not goes_on)
+    for r, chain in enumerate(model.chains.chains):
+        neighbours, passed, hits = walked(chain, picked[list(chain.members)])
+        values.update((model.z[r, i, k], float((i, k) in neighbours)) for i, k in chain.near)
+        values.update(zip((model.o[r, k] for k in range(len(passed))), passed.tolist(), strict=True))
+        values.update((model.h[r, g], float(hit)) for g, hit in enumerate(hits))
     for (line, t), pattern in model.y.items():
-        values[pattern] = float(picked[list(problem.even[line][t])].all())
+        standing = {j for one in problem.even[line] for j in one if picked[j]}
+        values[pattern] = float(standing == set(problem.even[line][t]))
     return values
 
 
@@ -94,11 +104,14 @@ def fewest(model: Any, problem: PlacementProblem) -> Any:
 
 
 def covered(model: Any, problem: PlacementProblem, c: int) -> Any:
-    """(1) r_c u_c <= sum_j a_jc x_j: a cell counts only where enough chosen positions cover it."""
-    start, end = problem.incidence.indptr[c : c + 2]
-    covering = problem.incidence.indices[start:end].tolist()
-    coefficients = [float(problem.need[c])] + [-1.0] * len(covering)
-    return _linear(coefficients, [model.u[c], *(model.x[j] for j in covering)]) <= 0.0
+    """(1) r_c u_c <= sum_j a_jc x_j: a cell counts only where enough chosen positions cover it.
+
+    Positions of one group count as one, h_g, however many of them are chosen.
+    """
+    groups = [model.h[r, g] for r, g in model.chains.groups[c]]
+    alone = [model.x[j] for j in model.chains.alone[c]]
+    coefficients = [float(problem.need[c])] + [-1.0] * len(alone + groups)
+    return _linear(coefficients, [model.u[c], *alone, *groups]) <= 0.0
 
 
 def spacing(model: Any, problem: PlacementProblem, w: int) -> Any:
@@ -127,32 +140,48 @@ def capacity(model: Any, problem: PlacementProblem, number: int) -> Any:
     return _sum(model, limit.members) <= float(limit.most)
 
 
-def row_goes_on(model: Any, problem: PlacementProblem, r: int, i: int) -> Any:
-    """(6) sum_{j at s_i} x_j <= e_i + sum_{k: 0 < s_k - s_i <= G, in no w with s_i} x_k: the row goes on, or it ends.
+def leads(model: Any, problem: PlacementProblem, r: int, i: int) -> Any:
+    """(6) t_i = x_i - sum_{a = (i, .)} z_a >= 0: one near neighbour at most is next, and only to a nozzle."""
+    return _sum_of(_last(model, r, i)) >= 0.0
 
-    On a closed line of length L, s_k - s_i counts modulo L, here and in (7). Positions k too close to s_i are left
-    out: they follow no nozzle there, and shares of them would pass for one in the relaxation.
+
+def follows(model: Any, problem: PlacementProblem, r: int, k: int) -> Any:
+    """(6) e_k = x_k - sum_{a = (., k)} z_a >= 0: only a nozzle is next, and to one near neighbour at most."""
+    return _sum_of(_first(model, r, k)) >= 0.0
+
+
+def passes(model: Any, problem: PlacementProblem, r: int, k: int) -> Any:
+    """(7) o_k + e_k = o_{k-1} + sum_{i: off_i = k} t_i: behind `off` of a nozzle the next one may stand anywhere.
+
+    o_{-1} is 1 on an open line, and the o of the last place on a closed one.
     """
-    row = problem.rows[r]
-    here = _members(row, _here(row, i))
-    too_close = set.intersection(*(model.close[j] for j in here))
-    follow = [k for k in _members(row, _in_row(row, i)) if k not in too_close]
-    coefficients = [1.0] * len(here) + [-1.0] * (len(follow) + 1)
-    return _linear(coefficients, [*(model.x[j] for j in here + follow), model.e[r, i]]) <= 0.0
+    chain = model.chains.chains[r]
+    count = len(chain.members)
+    terms = [(1.0, model.o[r, k]), *_first(model, r, k)]
+    if k > 0 or chain.is_closed:
+        terms.append((-1.0, model.o[r, (k - 1) % count]))
+    for i, off in enumerate(chain.off):
+        if off == k or (chain.is_closed and off == k + count):
+            terms += [(-factor, variable) for factor, variable in _last(model, r, i)]
+    return _sum_of(terms) == float(k == 0 and not chain.is_closed)
 
 
-def row_ends(model: Any, problem: PlacementProblem, r: int, i: int) -> Any:
-    """(7) sum_{j at s_i} x_j + sum_{k: 0 < s_i - s_k < g} e_k <= 1: no nozzle in the gap behind a row's end.
+def seam(model: Any, problem: PlacementProblem, r: int) -> Any:
+    """(7) o_{n-1} + sum_{a over the seam} z_a + sum_{i: off_i over it} t_i = 1: a closed line is gone round once."""
+    chain = model.chains.chains[r]
+    near, off = chain.over_seam()
+    terms = [(1.0, model.o[r, len(chain.members) - 1]), *((1.0, model.z[r, i, k]) for i, k in near)]
+    for i in off:
+        terms += _last(model, r, i)
+    return _sum_of(terms) == 1.0
 
-    The form of minimum down times (Rajan and Takriti 2005, IBM report RC23628; memory).
-    """
-    row = problem.rows[r]
-    back = np.mod(row.chainage_m[i] - np.array(row.chainage_m), row.length_m)
-    ends = [k for k in np.flatnonzero((back > TOLERANCE_M) & (back < row.gap_m - TOLERANCE_M)) if (r, k) in model.e]
-    here = _members(row, _here(row, i))
-    return (
-        _linear([1.0] * (len(here) + len(ends)), [*(model.x[j] for j in here), *(model.e[r, k] for k in ends)]) <= 1.0
-    )
+
+def hit(model: Any, problem: PlacementProblem, r: int, g: int) -> Any:
+    """(7) h_g <= sum_{i in g} x_i - sum_{a in g} z_a: of nozzles that are next to each other one counts."""
+    chain = model.chains.chains[r]
+    here = [(-1.0, model.x[chain.members[i]]) for i in chain.groups[g]]
+    pairs = [(1.0, model.z[r, i, k]) for i, k in chain.within(g)]
+    return _sum_of([(1.0, model.h[r, g]), *here, *pairs]) <= 0.0
 
 
 def even(model: Any, problem: PlacementProblem, line: int, j: int) -> Any:
@@ -174,20 +203,26 @@ def floor(model: Any, problem: PlacementProblem, f: int) -> Any:
     return _linear(area[cells].tolist(), [model.u[c] for c in cells]) >= problem.floors[f].least_m2
 
 
-RULES = (spacing, continuous, locked, barred, capacity, row_goes_on, row_ends, even, one_pattern, floor)
+CELLS = (covered, hit)
+RULES = (spacing, continuous, locked, barred, capacity, leads, follows, passes, seam, even, one_pattern, floor)
 
 _Row: TypeAlias = Callable[..., Any]
+_Term: TypeAlias = tuple[float, Any]
 
 
 def _add_variables(model: Any, problem: PlacementProblem, *, cells: bool) -> None:
+    model.chains = chains_of(problem)
+    chains = model.chains.chains
     model.x = pyo.Var(range(problem.candidates), domain=pyo.Binary)
     if cells:
         domains = [pyo.UnitInterval if need == 1 else pyo.Binary for need in problem.need]
         model.u = pyo.Var(range(len(problem.value)), domain=lambda _, c: domains[c])
-    model.e = pyo.Var([(r, i) for r, row in enumerate(problem.rows) for i in _places(row)], domain=pyo.UnitInterval)
+        model.h = pyo.Var([(r, g) for r, c in enumerate(chains) for g in range(len(c.groups))], domain=pyo.UnitInterval)
+    model.z = pyo.Var([(r, i, k) for r, c in enumerate(chains) for i, k in c.near], domain=pyo.UnitInterval)
+    model.o = pyo.Var([(r, i) for r, c in enumerate(chains) for i in range(len(c.off))], domain=pyo.UnitInterval)
     patterns = [(line, t) for line, found in enumerate(problem.even) for t in range(len(found))]
     model.y = pyo.Var(patterns, domain=pyo.Binary)
-    model.close = _too_close(problem)
+    model.before, model.behind = _near(chains)
 
 
 def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> None:
@@ -200,8 +235,11 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
         locked: problem.locked,
         barred: problem.barred,
         capacity: range(len(problem.limits)),
-        row_goes_on: list(model.e),
-        row_ends: list(model.e),
+        leads: [place for place, found in model.behind.items() if found],
+        follows: [place for place, found in model.before.items() if found],
+        passes: list(model.o),
+        seam: [r for r, chain in enumerate(model.chains.chains) if chain.is_closed],
+        hit: list(model.h) if hit in rows else (),
         even: of_patterns,
         one_pattern: range(len(problem.even)),
         floor: range(len(problem.floors)),
@@ -215,37 +253,41 @@ def _rule(row: _Row, problem: PlacementProblem, model: Any, *index: int) -> Any:
     return row(model, problem, *index)
 
 
-def _too_close(problem: PlacementProblem) -> dict[int, set[int]]:
-    """Of each position on a line with rows those that share a window of spacing with it."""
-    close: dict[int, set[int]] = {j: set() for row in problem.rows for j in row.members}
-    for window in problem.spacing:
-        for j in close.keys() & set(window):
-            close[j].update(window)
-    return close
+def _near(chains: Iterable[Chain]) -> tuple[dict[tuple[int, int], list[int]], dict[tuple[int, int], list[int]]]:
+    """Of each place of each chain the near neighbours before it, and those behind it."""
+    before: dict[tuple[int, int], list[int]] = {}
+    behind: dict[tuple[int, int], list[int]] = {}
+    for r, chain in enumerate(chains):
+        for place in range(len(chain.members)):
+            before[r, place], behind[r, place] = [], []
+        for i, k in chain.near:
+            before[r, k].append(i)
+            behind[r, i].append(k)
+    return before, behind
 
 
-def _places(row: Row) -> list[int]:
-    """Of every chainage of a line with rows the first position there, as an index into its members."""
-    return np.flatnonzero(np.diff(row.chainage_m, prepend=-np.inf) > TOLERANCE_M).tolist()
+def _first(model: Any, r: int, k: int) -> list[_Term]:
+    """e_k = x_k - sum_{a = (., k)} z_a."""
+    pairs = [(-1.0, model.z[r, i, k]) for i in model.before[r, k]]
+    return [(1.0, model.x[model.chains.chains[r].members[k]]), *pairs]
 
 
-def _here(row: Row, i: int) -> BoolArray:
-    """Positions at the chainage of the i-th."""
-    return np.abs(np.array(row.chainage_m) - row.chainage_m[i]) <= TOLERANCE_M
-
-
-def _in_row(row: Row, i: int) -> BoolArray:
-    """Positions behind the i-th that a nozzle there has in its row."""
-    ahead = np.mod(np.array(row.chainage_m) - row.chainage_m[i], row.length_m)  # on an open line inf of those before
-    return (ahead > TOLERANCE_M) & (ahead <= row.greatest_m + TOLERANCE_M)
-
-
-def _members(row: Row, which: BoolArray) -> list[int]:
-    return [row.members[i] for i in np.flatnonzero(which)]
+def _last(model: Any, r: int, i: int) -> list[_Term]:
+    """t_i = x_i - sum_{a = (i, .)} z_a."""
+    pairs = [(-1.0, model.z[r, i, k]) for k in model.behind[r, i]]
+    return [(1.0, model.x[model.chains.chains[r].members[i]]), *pairs]
 
 
 def _sum(model: Any, members: Window) -> Any:
     return _linear([1.0] * len(members), [model.x[j] for j in members])
+
+
+def _sum_of(terms: list[_Term]) -> Any:
+    total = ComponentMap()
+    for factor, variable in terms:
+        total[variable] = total.get(variable, 0.0) + factor
+    kept = [(factor, variable) for variable, factor in total.items() if factor]
+    return _linear([factor for factor, _ in kept], [variable for _, variable in kept])
 
 
 def _linear(coefficients: list[float], variables: list[Any]) -> Any:

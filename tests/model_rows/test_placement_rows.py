@@ -5,9 +5,11 @@ by 2, cell 2 (value 4) by 1, 2 and 3; two nozzles must reach cell 2 before it co
 1 and 2; 2 is locked; one of 0, 1 must be chosen; two of 0, 1, 2 and three of all may stand; 3 is preferred.
 
 Line M is open: candidates 4, 5 at 0 m (two facings), 6 at 2 m, 7 at 4 m, 8 at 7 m. Its rows have 2 m from nozzle to
-nozzle at most, and 5 m or more between them. Line N closes after 6 m: candidates 9 at 0 m, 10 at 2 m, 11 at 3 m;
-2 m at most within a row, 4 m or more between rows; 10 and 11 stand too close. Line O has even pitch: of 12, 13, 14
-stand 12 and 14, or 13, or 13 and 14, or none; 15 is barred. Zone Z holds 1 m² of cell 0 and 3 m²
+nozzle at most, and 5 m or more between them: 6 may be next to 4 or 5, 7 to 6; whatever stands before 8 but 7 has
+nothing to do with it, and 8 may not follow 7. Line N closes after 6 m: candidates 9 at 0 m, 10 at 2 m, 11 at 4 m; 2 m
+at most within a row, 4 m or more between rows; 10 and 11 stand too close: 10 may be next to 9, 9 to 11; what stands
+two places on is 4 m away. Cell 3 (value 3) is covered by 6, 7 and 10, cell 4 (value 1) by 9 and 11. Line O has even
+pitch: of 12, 13, 14 stand 12 and 14, or 13, or 13 and 14, or none; 15 is barred. Zone Z holds 1 m² of cell 0 and 3 m²
 of cell 2; 2 m² of it must be covered.
 """
 
@@ -27,11 +29,11 @@ from pyomo.repn import generate_standard_repn
 from optimizer.placement import model as models
 from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
 
-COVERED_BY = ((0, 1), (2,), (1, 2, 3))
+COVERED_BY = ((0, 1), (2,), (1, 2, 3), (6, 7, 10), (9, 11))
 PROBLEM = PlacementProblem(
-    value=np.array([5.0, 2.0, 4.0]),
+    value=np.array([5.0, 2.0, 4.0, 3.0, 1.0]),
     incidence=sp.csr_array(np.array([[j in found for j in range(16)] for found in COVERED_BY])),
-    need=np.array([1, 1, 2]),
+    need=np.array([1, 1, 2, 1, 1]),
     bonus=np.array([0.0, 0.0, 0.0, 0.5, *[0.0] * 12]),
     lines=((0, 1, 2), (3,), (4, 6, 7, 8), (5,), (9, 10, 11), (12, 13, 14, 15)),
     spacing=((0, 1), (1, 2), (4, 5), (10, 11)),
@@ -41,17 +43,17 @@ PROBLEM = PlacementProblem(
     limits=(Limit((0, 1, 2), 2), Limit((0, 1, 2, 3), 3)),
     rows=(
         Row((4, 5, 6, 7, 8), (0.0, 0.0, 2.0, 4.0, 7.0), math.inf, 2.0, 5.0),
-        Row((9, 10, 11), (0.0, 2.0, 3.0), 6.0, 2.0, 4.0),
+        Row((9, 10, 11), (0.0, 2.0, 4.0), 6.0, 2.0, 4.0),
     ),
     even=(((12, 14), (13,), (13, 14)),),
-    floors=(Floor("Z", np.array([1.0, 0.0, 3.0]), 2.0),),
+    floors=(Floor("Z", np.array([1.0, 0.0, 3.0, 0.0, 0.0]), 2.0),),
 )
 
 Rows = dict[str, tuple[dict[str, float], float | None, float | None]]
 
 
 def terms(text: str) -> dict[str, float]:
-    """{"u[0]": 1.0, "x[1]": -2.0} of "u0 - 2 x1"; e and y carry their line before a point: "e0.4"."""
+    """{"u[0]": 1.0, "x[1]": -2.0} of "u0 - 2 x1"; indices on lines have points: "o0.4"."""
     signs = re.findall(r"([+-]?) ?(\d* ?)([a-z])([\d.]+)", text)
     return {
         f"{letter}[{index.replace('.', ',')}]": (-1.0 if sign == "-" else 1.0) * float(factor or 1)
@@ -64,6 +66,8 @@ AT_MOST = {
     "covered[0]": ("u0 - x0 - x1", 0.0),
     "covered[1]": ("u1 - x2", 0.0),
     "covered[2]": ("2 u2 - x1 - x2 - x3", 0.0),
+    "covered[3]": ("u3 - x10 - h0.0", 0.0),
+    "covered[4]": ("u4 - h1.0", 0.0),
     # (2) sum of a window <= 1
     "spacing[0]": ("x0 + x1", 1.0),
     "spacing[1]": ("x1 + x2", 1.0),
@@ -72,26 +76,24 @@ AT_MOST = {
     # (5) nozzles of a limit <= its most
     "capacity[0]": ("x0 + x1 + x2", 2.0),
     "capacity[1]": ("x0 + x1 + x2 + x3", 3.0),
-    # (6) nozzle here - row ends here - nozzles up to 2 m on <= 0; on N the seam lies between 3 m and 6 m = 0 m
-    "row_goes_on[0,0]": ("x4 + x5 - e0.0 - x6", 0.0),
-    "row_goes_on[0,2]": ("x6 - e0.2 - x7", 0.0),
-    "row_goes_on[0,3]": ("x7 - e0.3", 0.0),
-    "row_goes_on[0,4]": ("x8 - e0.4", 0.0),
-    "row_goes_on[1,0]": ("x9 - e1.0 - x10", 0.0),
-    "row_goes_on[1,1]": ("x10 - e1.1", 0.0),  # x11 stands too close to follow
-    "row_goes_on[1,2]": ("x11 - e1.2", 0.0),
-    # (7) nozzle here + rows that end less than 5 m back (M), 4 m (N: from 2 m back to 4 m = 4 m, which is allowed) <= 1
-    "row_ends[0,0]": ("x4 + x5", 1.0),
-    "row_ends[0,2]": ("x6 + e0.0", 1.0),
-    "row_ends[0,3]": ("x7 + e0.0 + e0.2", 1.0),
-    "row_ends[0,4]": ("x8 + e0.3", 1.0),
-    "row_ends[1,0]": ("x9 + e1.2", 1.0),
-    "row_ends[1,1]": ("x10 + e1.0", 1.0),
-    "row_ends[1,2]": ("x11 + e1.0 + e1.1", 1.0),
+    # (7) cell 3 from 6 and 7, places 2 and 3 of M; cell 4 from 11 and 9, places 2 and 0 of N, over the seam
+    "hit[0,0]": ("h0.0 - x6 - x7 + z0.2.3", 0.0),
+    "hit[1,0]": ("h1.0 - x11 - x9 + z1.2.0", 0.0),
     # (8) sum of the patterns <= 1
     "one_pattern[0]": ("y0.0 + y0.1 + y0.2", 1.0),
 }
 AT_LEAST = {
+    # (6) nozzle here - next nozzles near it
+    "leads[0,0]": ("x4 - z0.0.2", 0.0),
+    "leads[0,1]": ("x5 - z0.1.2", 0.0),
+    "leads[0,2]": ("x6 - z0.2.3", 0.0),
+    "leads[1,0]": ("x9 - z1.0.1", 0.0),
+    "leads[1,2]": ("x11 - z1.2.0", 0.0),
+    # (6) nozzle here - nozzles near it that it is next to
+    "follows[0,2]": ("x6 - z0.0.2 - z0.1.2", 0.0),
+    "follows[0,3]": ("x7 - z0.2.3", 0.0),
+    "follows[1,0]": ("x9 - z1.2.0", 0.0),
+    "follows[1,1]": ("x10 - z1.0.1", 0.0),
     # (3) sum of a window >= 1
     "continuous[0]": ("x0 + x1", 1.0),
     # (9) 1 m² of cell 0, 3 m² of cell 2
@@ -101,6 +103,18 @@ EQUAL = {
     # (4) x_2 = 1, x_15 = 0
     "locked[2]": ("x2", 1.0),
     "barred[15]": ("x15", 0.0),
+    # (7) passed here + nozzle next to none near - passed before - nozzles that none near follows, off to here;
+    # on M off to 8 from 4, 5, 6; on N off to 11 from 9, and over the seam to 9 from 10, to 10 from 11
+    "passes[0,0]": ("o0.0 + x4", 1.0),
+    "passes[0,1]": ("o0.1 + x5 - o0.0", 0.0),
+    "passes[0,2]": ("o0.2 + x6 - z0.0.2 - z0.1.2 - o0.1", 0.0),
+    "passes[0,3]": ("o0.3 + x7 - z0.2.3 - o0.2", 0.0),
+    "passes[0,4]": ("o0.4 + x8 - o0.3 - x4 + z0.0.2 - x5 + z0.1.2 - x6 + z0.2.3", 0.0),
+    "passes[1,0]": ("o1.0 + x9 - z1.2.0 - o1.2 - x10", 0.0),
+    "passes[1,1]": ("o1.1 + x10 - z1.0.1 - o1.0 - x11 + z1.2.0", 0.0),
+    "passes[1,2]": ("o1.2 + x11 - o1.1 - x9 + z1.0.1", 0.0),
+    # (7) passed at 11 + 9 next to 11 + off from 10 and from 11, where 9 is not next to it
+    "seam[1]": ("o1.2 + x10 + x11", 1.0),
     # (8) a nozzle stands where a pattern that holds it does
     "even[0,12]": ("x12 - y0.0", 0.0),
     "even[0,13]": ("x13 - y0.1 - y0.2", 0.0),
@@ -145,27 +159,30 @@ def test_no_row_is_left_without_a_derivation() -> None:
 def test_the_objective_is_the_value_of_the_covered_cells_and_of_preferred_positions() -> None:
     model = models.build(PROBLEM)
     assert model.coverage.sense == pyo.maximize
-    assert linear(model.coverage.expr) == ({"u[0]": 5.0, "u[1]": 2.0, "u[2]": 4.0, "x[3]": 0.5}, 0.0)
+    value = {"u[0]": 5.0, "u[1]": 2.0, "u[2]": 4.0, "u[3]": 3.0, "u[4]": 1.0, "x[3]": 0.5}
+    assert linear(model.coverage.expr) == (value, 0.0)
 
 
 def test_bounds_and_domains() -> None:
     model = models.build(PROBLEM)
     assert all(variable.is_binary() for variable in (*model.x.values(), *model.y.values()))
-    assert [(v.lb, v.ub, v.is_continuous()) for v in model.u.values()] == [(0, 1, True), (0, 1, True), (0, 1, False)]
-    assert {(v.lb, v.ub, v.is_continuous()) for v in model.e.values()} == {(0, 1, True)}
+    assert [v.is_continuous() for v in model.u.values()] == [True, True, False, True, True]
+    assert {(v.lb, v.ub) for v in model.u.values()} == {(0, 1)}
+    chain = (*model.z.values(), *model.o.values(), *model.h.values())
+    assert {(v.lb, v.ub, v.is_continuous()) for v in chain} == {(0, 1, True)}
 
 
 def test_fewest_keeps_the_rows_of_the_rules_only() -> None:
     """Cells come in by the floors alone."""
     assert rows(models.build_fewest(PROBLEM)) == EXPECTED
-    expected = {name: row for name, row in EXPECTED.items() if not name.startswith(("covered", "floor"))}
+    expected = {name: row for name, row in EXPECTED.items() if not name.startswith(("covered", "hit", "floor"))}
     assert rows(models.build_fewest(replace(PROBLEM, floors=()))) == expected
 
 
 def test_fewest_counts_nozzles_before_coverage() -> None:
-    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone: d_j = 0.5 cover / (9 * 17)."""
+    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone, 6, 7, 10 cover 3, 9 and 11 cover 1: d_j = 0.5 cover / (9 * 17)."""
     coefficients, constant = linear(models.build_fewest(PROBLEM).fewest.expr)
-    alone = (5.0, 9.0, 6.0, 4.0, *[0.0] * 12)
+    alone = (5.0, 9.0, 6.0, 4.0, 0.0, 0.0, 3.0, 3.0, 0.0, 1.0, 3.0, 1.0, *[0.0] * 4)
     assert constant == 0.0
     assert coefficients == pytest.approx({f"x[{j}]": 1.0 - 0.5 * here / 153.0 for j, here in enumerate(alone)})
 
@@ -180,13 +197,22 @@ def test_the_notation_table_names_every_component() -> None:
     assert variables == set(re.findall(r"\b([a-z])_[a-z]   ?", section))
 
 
-@pytest.mark.parametrize("chosen", [(0, 2, 3), (0, 2, 3, 4, 6, 9, 10), (0, 2, 3, 4, 8, 10, 12, 14), (0, 2, 3, 7, 13)])
-def test_start_values_satisfy_every_row(chosen: tuple[int, ...]) -> None:
-    """On M no nozzle, a row, two rows 7 m apart, one nozzle; on N none, a row with 4 m to its own start, one nozzle."""
+@pytest.mark.parametrize(
+    ("chosen", "more"),
+    [
+        ((0, 2, 3), 0.0),
+        ((0, 2, 3, 4, 6, 9, 10), 4.0),
+        ((0, 2, 3, 4, 8, 9, 11, 12, 14), 1.0),
+        ((0, 2, 3, 7, 10, 13), 3.0),
+    ],
+)
+def test_start_values_satisfy_every_row(chosen: tuple[int, ...], more: float) -> None:
+    """On M no nozzle, a row, two rows 7 m apart, one nozzle; on N none, a row with 4 m to its own start, one over
+    the seam with 4 m between its ends, one nozzle."""
     model = models.build(PROBLEM)
     for variable, number in models.start_values(model, PROBLEM, chosen).items():
         variable.set_value(number)
     assert all(v.value is not None for v in model.component_data_objects(pyo.Var))
     for constraint in model.component_data_objects(pyo.Constraint):
         assert constraint.slack() >= 0.0, constraint.name
-    assert pyo.value(model.coverage) == pytest.approx(5.0 + 2.0 + 4.0 + 0.5)
+    assert pyo.value(model.coverage) == pytest.approx(5.0 + 2.0 + 4.0 + 0.5 + more)
