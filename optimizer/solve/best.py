@@ -75,7 +75,8 @@ def _net(feeder: Feeder, kept: Kept) -> float:
 
 
 def _won_back(feeder: Feeder, outcome: Outcome, base: PlacementProblem, search: Search) -> Outcome:
-    """The outcome after moves of single nozzles, where its rounds left positions out; each gains more than the gap."""
+    """The outcome after single nozzles moved or were added, where its rounds left positions out; each gains more than
+    the gap."""
     kept = outcome.kept
     if not kept.verified or kept.problem.barred == base.barred:
         return outcome
@@ -84,8 +85,8 @@ def _won_back(feeder: Feeder, outcome: Outcome, base: PlacementProblem, search: 
     if trial is kept.trial:
         return outcome
     value = Selection(Cover(every), trial.layout.chosen).value
-    told = f"then single nozzles moved: {value:.1f} weighted m² covered, verified"
-    note = kept.note and f"{kept.note}, before single nozzles moved to cover more"
+    told = f"then single nozzles moved or added: {value:.1f} weighted m² covered, verified"
+    note = kept.note and f"{kept.note}, before single nozzles moved or were added"
     return Outcome(replace(kept, trial=trial, value=value, note=note), (*outcome.rounds, told))
 
 

@@ -27,21 +27,25 @@ from tests.optimizer.test_servable import chosen, everywhere, instance_of
 TIGHT = 156  # a seed whose head is tight to 0.1 mbar, with one tubing size
 
 
-def moves(problem: PlacementProblem, choice: Choice, least_gain: float) -> set[Choice]:
-    """Every legal choice with one nozzle elsewhere that gains as much."""
-    least = value_of(problem, choice) + least_gain
-    near = (c for c in placements(problem) if len(c) == len(choice) and len(set(c) - set(choice)) == 1)
-    return {c for c in near if value_of(problem, c) >= least}
+def moves(problem: PlacementProblem, choice: Choice, least_gain: float, least_of_one_more: float) -> set[Choice]:
+    """Every legal choice with one nozzle elsewhere, or one more, that gains as much."""
+    value = value_of(problem, choice)
+    near = [c for c in placements(problem) if len(set(c) - set(choice)) == 1]
+    moved = {c for c in near if len(c) == len(choice) and value_of(problem, c) >= value + least_gain}
+    grown = {c for c in near if set(c) > set(choice) and value_of(problem, c) >= value + least_of_one_more}
+    return moved | grown
 
 
-@pytest.mark.parametrize("rule", ["locked", "barred", "continuous", "limits", "rows", "bonus", "floors", "across"])
+@pytest.mark.parametrize(
+    "rule", ["locked", "barred", "continuous", "limits", "rows", "need", "bonus", "floors", "across", "facings"]
+)
 def test_every_move_that_gains_enough_is_found(rule: str) -> None:
     found = 0
     for seed in range(12):
         problem = random_problem(seed, rule)
         for choice in list(placements(problem))[::7]:
-            expected = moves(problem, choice, 2.0)
-            told = exchanges(problem, choice, 2.0)
+            expected = moves(problem, choice, 2.0, 3.0)
+            told = exchanges(problem, choice, 2.0, 3.0)
             assert set(told) == expected and len(told) == len(expected)
             values = [value_of(problem, c) for c in told]
             assert values == sorted(values, reverse=True)
