@@ -168,10 +168,20 @@ def _locked(case: Case, draw: Random, count: int, apart_m: float) -> Case:
     line = draw.choice(lines)
     first = draw.uniform(0.0, _path(line).length - count * apart_m)
     at_m = [round(first + i * apart_m, 3) for i in range(count)]
+    if _bends(line, at_m):
+        raise Unfit
     name = line["properties"]["name"]
     marked = [_with(one, "mounting_line", locked_m=at_m if one["properties"].get("name") == name else [])
               for one in case.features]  # fmt: skip
     return replace(case, features=tuple(marked))
+
+
+def _bends(line: Feature, at_m: list[float]) -> bool:
+    """Whether a corner brings some of these nearer to one another than along the line."""
+    spots = [_path(line).interpolate(at) for at in at_m]
+    return any(
+        a.distance(b) < at_b - at_a - 1e-6 for (at_a, a), (at_b, b) in itertools.pairwise(zip(at_m, spots, strict=True))
+    )
 
 
 def _with(one: Feature, role: str, **properties: Any) -> Feature:
