@@ -13,11 +13,10 @@ import pytest
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.progress import never, silent
-from optimizer.solve import placement_problem
 from optimizer.solve.best import close_claim
 from optimizer.solve.exchange import exchanges, won_back
 from optimizer.solve.explore import Start
-from optimizer.solve.posed import limited
+from optimizer.solve.posed import limited, placement_problem
 from optimizer.solve.servable import highest_pressures_pa
 from optimizer.solve.trial import Effort, Feeder
 from tests.benchmarks.planted.planting import planted
@@ -53,7 +52,8 @@ def test_every_move_that_gains_enough_is_found(rule: str) -> None:
     assert found
 
 
-def test_a_nozzle_left_out_is_won_back(tmp_path: Path) -> None:
+@pytest.mark.parametrize("instead", [[-1], []], ids=["one stands elsewhere", "one is missing"])
+def test_a_nozzle_left_out_is_won_back(instead: list[int], tmp_path: Path) -> None:
     case = planted(TIGHT)
     asked = instance_of(case, tmp_path)
     supply, planted_ones = everywhere(asked, case.set_bar), sorted(chosen(case, asked))
@@ -62,9 +62,8 @@ def test_a_nozzle_left_out_is_won_back(tmp_path: Path) -> None:
     limits = ((len(planted_ones),),)
     base = limited(placement_problem(asked), asked, supply, limits)
     feeder = Feeder(asked, silent, never)
-    trial = feeder.feed(
-        supply, [j for j in planted_ones if j != hardest] + [hardest - 1], limits, Effort(0.6, 100, 3, 0)
-    )
+    others = [j for j in planted_ones if j != hardest]
+    trial = feeder.feed(supply, [*others, *(hardest + by for by in instead)], limits, Effort(0.6, 100, 3, 0))
     assert trial.design.verification.verified
     before = Selection(Cover(base), trial.layout.chosen).value
     won = won_back(feeder, base, trial, 0.005 * before, seed=0)
