@@ -1,6 +1,6 @@
-"""Lines with rows as chains from nozzle to nozzle: which nozzle may be next, and which places cover a cell together.
+"""Lines with rows as chains from nozzle to nozzle: which nozzle may be next; and what covers a cell once only.
 
-What must live here: pairs of neighbours and groups of places as plain numbers; what may not: Pyomo, prices, choices.
+What must live here: pairs of neighbours, groups of places and patterns as plain numbers; what may not: Pyomo, prices.
 """
 
 from __future__ import annotations
@@ -41,28 +41,37 @@ class Chain:
 
 @dataclass(frozen=True)
 class Chains:
-    """The lines with rows; groups [C]: (chain, group) whose places cover a cell; alone [C]: candidates besides."""
+    """The lines with rows, and what covers each cell.
+
+    groups [C]: (chain, group) whose places do; patterns [C]: (line of even pitch, pattern) of whose nozzles one does;
+    alone [C]: candidates besides.
+    """
 
     chains: tuple[Chain, ...]
     groups: tuple[tuple[tuple[int, int], ...], ...]
+    patterns: tuple[tuple[tuple[int, int], ...], ...]
     alone: tuple[Window, ...]
 
 
 def chains_of(problem: PlacementProblem) -> Chains:
-    """The rows of a problem as chains, and from which of their places each cell is covered.
+    """The rows of a problem as chains, and what covers each cell.
 
-    A single candidate of a chain is no group, nor are candidates that cover a cell which two nozzles must reach.
+    A single candidate of a chain is no group. A cell that two nozzles must reach has its candidates alone.
     """
     rows = [row for row in problem.rows if row.members]
     chain, place = _places(problem, rows)
+    even = _holding(problem)
     known: list[dict[Window, int]] = [{} for _ in rows]
-    groups, alone = [], []
+    groups, patterns, alone = [], [], []
     covered_by = np.split(problem.incidence.indices, problem.incidence.indptr[1:-1])
     for need, covering in zip(problem.need, covered_by, strict=True):
-        on = np.where(need == 1, chain[covering], -1)
-        found, single = [], set(covering[on < 0].tolist())
+        pitched = {j for j in covering.tolist() if j in even} if need == 1 else set()
+        patterns.append(tuple(sorted(set().union(*(even[j] for j in pitched)))))
+        rest = covering[[j not in pitched for j in covering.tolist()]] if pitched else covering
+        on = np.where(need == 1, chain[rest], -1)
+        found, single = [], set(rest[on < 0].tolist())
         for r in np.unique(on[on >= 0]).tolist():
-            here = covering[on == r]
+            here = rest[on == r]
             if len(here) == 1:
                 single.add(int(here[0]))
             else:
@@ -72,7 +81,17 @@ def chains_of(problem: PlacementProblem) -> Chains:
         alone.append(tuple(sorted(single)))
     windows = _windows(problem, rows, chain, place)
     chains = tuple(_chain(row, tuple(known[r]), windows[r]) for r, row in enumerate(rows))
-    return Chains(chains, tuple(groups), tuple(alone))
+    return Chains(chains, tuple(groups), tuple(patterns), tuple(alone))
+
+
+def _holding(problem: PlacementProblem) -> dict[int, list[tuple[int, int]]]:
+    """(line, pattern) of even pitch in which each candidate of one stands."""
+    found: dict[int, list[tuple[int, int]]] = {}
+    for line, patterns in enumerate(problem.even):
+        for t, pattern in enumerate(patterns):
+            for j in pattern:
+                found.setdefault(j, []).append((line, t))
+    return found
 
 
 def _places(problem: PlacementProblem, rows: list[Row]) -> tuple[IntArray, IntArray]:

@@ -17,7 +17,7 @@
 
     max  sum_c v_c u_c + sum_j b_j x_j                                                          coverage
     min  sum_j (1 - d_j) x_j  with u, (1) only where there is a floor, see `build_fewest`       fewest
-    (1)  r_c u_c <= sum_j a_jc x_j, where r_c = 1 a group of c counts once, as h_g    every c   covered
+    (1)  r_c u_c <= sum_j a_jc x_j, a group or pattern but once (h_g, y_t) for r_c = 1      every c  covered
     (2)  sum_{j in w} x_j <= 1                      every w                                     spacing
     (3)  sum_{j in k} x_j >= 1                      every k                                     continuous
     (4)  x_j = 1                                    every locked j                              locked
@@ -106,12 +106,14 @@ def fewest(model: Any, problem: PlacementProblem) -> Any:
 def covered(model: Any, problem: PlacementProblem, c: int) -> Any:
     """(1) r_c u_c <= sum_j a_jc x_j: a cell counts only where enough chosen positions cover it.
 
-    Positions of one group count as one, h_g, however many of them are chosen.
+    Where one is enough, positions of one group count as one, h_g, however many of them are chosen, and so do those of
+    one pattern, y_t.
     """
-    groups = [model.h[r, g] for r, g in model.chains.groups[c]]
+    once = [model.h[group] for group in model.chains.groups[c]]
+    once += [model.y[pattern] for pattern in model.chains.patterns[c]]
     alone = [model.x[j] for j in model.chains.alone[c]]
-    coefficients = [float(problem.need[c])] + [-1.0] * len(alone + groups)
-    return _linear(coefficients, [model.u[c], *alone, *groups]) <= 0.0
+    coefficients = [float(problem.need[c])] + [-1.0] * len(alone + once)
+    return _linear(coefficients, [model.u[c], *alone, *once]) <= 0.0
 
 
 def spacing(model: Any, problem: PlacementProblem, w: int) -> Any:

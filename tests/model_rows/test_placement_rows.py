@@ -8,7 +8,7 @@ Line M is open: candidates 4, 5 at 0 m (two facings), 6 at 2 m, 7 at 4 m, 8 at 7
 nozzle at most, and 5 m or more between them: 6 may be next to 4 or 5, 7 to 6; whatever stands before 8 but 7 has
 nothing to do with it, and 8 may not follow 7. Line N closes after 6 m: candidates 9 at 0 m, 10 at 2 m, 11 at 4 m; 2 m
 at most within a row, 4 m or more between rows; 10 and 11 stand too close: 10 may be next to 9, 9 to 11; what stands
-two places on is 4 m away. Cell 3 (value 3) is covered by 6, 7 and 10, cell 4 (value 1) by 9 and 11. Line O has even
+two places on is 4 m away. Cell 3 (value 3) is covered by 6, 7 and 10, cell 4 (value 1) by 9, 11 and 14. Line O has even
 pitch: of 12, 13, 14 stand 12 and 14, or 13, or 13 and 14, or none; 15 is barred. Zone Z holds 1 m² of cell 0 and 3 m²
 of cell 2; 2 m² of it must be covered.
 """
@@ -29,7 +29,7 @@ from pyomo.repn import generate_standard_repn
 from optimizer.placement import model as models
 from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
 
-COVERED_BY = ((0, 1), (2,), (1, 2, 3), (6, 7, 10), (9, 11))
+COVERED_BY = ((0, 1), (2,), (1, 2, 3), (6, 7, 10), (9, 11, 14))
 PROBLEM = PlacementProblem(
     value=np.array([5.0, 2.0, 4.0, 3.0, 1.0]),
     incidence=sp.csr_array(np.array([[j in found for j in range(16)] for found in COVERED_BY])),
@@ -62,12 +62,12 @@ def terms(text: str) -> dict[str, float]:
 
 
 AT_MOST = {
-    # (1) r_c u_c - sum_j a_jc x_j <= 0
+    # (1) r_c u_c - sum_j a_jc x_j <= 0; groups of M and N and patterns of O count once
     "covered[0]": ("u0 - x0 - x1", 0.0),
     "covered[1]": ("u1 - x2", 0.0),
     "covered[2]": ("2 u2 - x1 - x2 - x3", 0.0),
     "covered[3]": ("u3 - x10 - h0.0", 0.0),
-    "covered[4]": ("u4 - h1.0", 0.0),
+    "covered[4]": ("u4 - h1.0 - y0.0 - y0.2", 0.0),
     # (2) sum of a window <= 1
     "spacing[0]": ("x0 + x1", 1.0),
     "spacing[1]": ("x1 + x2", 1.0),
@@ -180,9 +180,9 @@ def test_fewest_keeps_the_rows_of_the_rules_only() -> None:
 
 
 def test_fewest_counts_nozzles_before_coverage() -> None:
-    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone, 6, 7, 10 cover 3, 9 and 11 cover 1: d_j = 0.5 cover / (9 * 17)."""
+    """Candidates 0 to 3 cover 5, 9, 6 and 4 alone, 6, 7, 10 cover 3, 9, 11, 14 cover 1: d_j = 0.5 cover / (9 * 17)."""
     coefficients, constant = linear(models.build_fewest(PROBLEM).fewest.expr)
-    alone = (5.0, 9.0, 6.0, 4.0, 0.0, 0.0, 3.0, 3.0, 0.0, 1.0, 3.0, 1.0, *[0.0] * 4)
+    alone = (5.0, 9.0, 6.0, 4.0, 0.0, 0.0, 3.0, 3.0, 0.0, 1.0, 3.0, 1.0, 0.0, 0.0, 1.0, 0.0)
     assert constant == 0.0
     assert coefficients == pytest.approx({f"x[{j}]": 1.0 - 0.5 * here / 153.0 for j, here in enumerate(alone)})
 
