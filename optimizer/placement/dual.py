@@ -23,11 +23,12 @@ from optimizer.placement.lines import Lines, best_by_line
 from optimizer.placement.problem import BoolArray, FloatArray, PlacementProblem
 
 NEW_SLOPE = 0.3  # weight of the newest slope in the average
-PATIENCE = 8  # iterations without a better bound before the step is halved
+PATIENCE = 12  # iterations without a better bound before the step is halved
 LEAST_STEP = 1e-3  # share of Polyak's step at which the descent ends
 AIM = 0.98  # of the best value known: steps aim below it, which halving takes back
 BETTER = 1e-6  # relative improvement of the bound that counts
-ROW_SCALE = 0.08  # moves of the prices of coupling rows against moves of multipliers: choices react steeply to them
+VALUE_POWER = 0.5  # of a cell's value in how far its multiplier moves, the rest of the mean
+ROW_SCALE = 0.06  # moves of the prices of coupling rows against moves of multipliers: choices react steeply to them
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,7 +181,7 @@ def _scale(dual: Dual, prices: Prices) -> Prices:
     windows = np.full(len(prices.row) - limits, float(nozzle.mean() if limits else 1.0))
     weight = problem.value.sum() / max(1e-12, float(dual.floors.sum()))
     return Prices(
-        np.sqrt(problem.value * float(problem.value[problem.value > 0.0].mean())),
+        problem.value**VALUE_POWER * float(problem.value[problem.value > 0.0].mean()) ** (1.0 - VALUE_POWER),
         ROW_SCALE * np.concatenate([nozzle, windows]),
         np.full(len(prices.floor), weight / max(1.0, np.sqrt(float(dual.least.sum())))),
     )

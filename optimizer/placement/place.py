@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -30,20 +31,21 @@ FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
 
 @dataclass(frozen=True)
 class _Effort:
-    """Price steps at most; steps between two placements made from prices; steps after which model A looks for the
-    best among what prices chose lately; relative progress of the bound in `SETTLE_STEPS` below which the descent
-    ends."""
+    """Price steps at most; steps between two placements made from prices; pools: after which steps model A looks for
+    the best among what prices chose lately, at least as often as said; relative progress of the bound in
+    `SETTLE_STEPS` below which the descent ends."""
 
     steps: int
     try_every: int
-    pools: tuple[int, ...]
+    pools: Mapping[int, float]
     settled: float
 
 
-PLACE_EFFORT = _Effort(400, 10, (50, 100, 200, 399), 0.0)
-BOUND_EFFORT = _Effort(160, 160, (), 1e-3)
+PLACE_EFFORT = _Effort(400, 40, MappingProxyType({50: 0.3, 100: 0.2, 200: 0.2, 300: 0.1}), 0.0)
+BOUND_EFFORT = _Effort(160, 160, MappingProxyType({}), 1e-3)
 SETTLE_STEPS = 20
-POOL_STEPS = 60  # price steps back, up to which what they chose is in the pool
+SELDOM = 0.05  # how often prices must have chosen what is in the last pool
+LATEST = 0.1  # weight of the latest step in how often prices choose a candidate
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,24 +212,23 @@ def _conflict(problem: PlacementProblem) -> NoDesign:
 
 
 def _by_prices(search: _Search, effort: _Effort) -> None:
-    """Better placements and the bound by prices; what the prices choose is offered to the search now and then."""
+    """Better placements and the bound by prices; what prices choose again and again is the pool of model A."""
     problem = search.cover.problem
     dual = dual_of(problem, lines_of(problem))
     settling = np.inf
-    last = np.full(problem.candidates, -POOL_STEPS)  # step at which the prices last chose each candidate
-    last[list(search.best.members())] = 0
+    often = np.zeros(problem.candidates)  # how often prices chose each candidate, the latest steps weighing most
 
     def visit(step: int, here: Priced, bound: float) -> float | None:
-        nonlocal settling
+        nonlocal settling, often
         search.bound = min(search.bound, bound)
         chosen = dual.lines.tracks.order[here.places]
-        last[chosen] = step
+        often *= 1.0 - LATEST
+        often[chosen] += LATEST
         if step % effort.try_every == 0:
             search.offer(int(j) for j in chosen)
             search.tell(f"{step} price steps")
         if step in effort.pools and not (search.is_good() or search.is_over()):
-            last[list(search.best.members())] = step
-            _by_model(search, np.flatnonzero(last > step - POOL_STEPS))
+            _by_model(search, _pool(search, often, effort.pools[step]))
         over = search.is_good() or search.is_over()
         if step % SETTLE_STEPS == 0:
             over = over or bound > settling * (1.0 - effort.settled)
@@ -235,6 +236,15 @@ def _by_prices(search: _Search, effort: _Effort) -> None:
         return None if over else search.best.value
 
     descend(dual, first_prices(dual, _last_gains(search.best)), visit, effort.steps)
+    if effort.pools and not (search.is_good() or search.is_over()):
+        _by_model(search, _pool(search, often, SELDOM))
+
+
+def _pool(search: _Search, often: FloatArray, least: float) -> IntArray:
+    """What prices chose at least so often, and the best placement known."""
+    pool = often >= least
+    pool[list(search.best.members())] = True
+    return np.flatnonzero(pool)
 
 
 def _last_gains(selection: Selection) -> FloatArray:
