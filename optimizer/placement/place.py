@@ -42,8 +42,8 @@ class _Effort:
 
 
 PLACE_EFFORT = _Effort(400, 40, MappingProxyType({50: 0.3, 100: 0.2, 200: 0.2, 300: 0.1}), 0.0)
-BOUND_EFFORT = _Effort(160, 160, MappingProxyType({}), 1e-3)
-SETTLE_STEPS = 20
+BOUND_EFFORT = _Effort(240, 240, MappingProxyType({}), 1e-3)
+SETTLE_STEPS = 40
 SELDOM = 0.05  # how often prices must have chosen what is in the last pool
 LATEST = 0.1  # weight of the latest step in how often prices choose a candidate
 
