@@ -84,6 +84,21 @@ def chains_of(problem: PlacementProblem) -> Chains:
     return Chains(chains, tuple(groups), tuple(patterns), tuple(alone))
 
 
+def near_by_place(
+    chains: Iterable[Chain],
+) -> tuple[dict[tuple[int, int], list[int]], dict[tuple[int, int], list[int]]]:
+    """Of each (chain, place) the near neighbours before it, and those behind it."""
+    before: dict[tuple[int, int], list[int]] = {}
+    behind: dict[tuple[int, int], list[int]] = {}
+    for r, chain in enumerate(chains):
+        for place in range(len(chain.members)):
+            before[r, place], behind[r, place] = [], []
+        for i, k in chain.near:
+            before[r, k].append(i)
+            behind[r, i].append(k)
+    return before, behind
+
+
 def _holding(problem: PlacementProblem) -> dict[int, list[tuple[int, int]]]:
     """(line, pattern) of even pitch in which each candidate of one stands."""
     found: dict[int, list[tuple[int, int]]] = {}

@@ -8,6 +8,7 @@
     data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence)
                 r_c   nozzles that must reach c before it counts, 1 or 2           b_j  weighted m² of a preferred j
                 most_l  of the positions of l that may be chosen                   area_fc, least_f  m² in a zone
+                fewest_f  nozzles that a floor takes at least (`floors`)
                 off_i   first place on r from which on a next nozzle has nothing to do with one at i
     variables   x_j   1 where a nozzle stands at j        u_c  1 where cell c counts (integral by itself for r_c = 1)
                 y_t   1 where the nozzles of l stand in pattern t
@@ -31,6 +32,7 @@
     (8)  x_j = sum_{t holds j} y_t                  every l, every j in one of its patterns     even
     (8)  sum_{t of l} y_t <= 1                      every l                                     one_pattern
     (9)  sum_c area_fc u_c >= least_f               every f                                     floor
+    (9)  sum_{j reaches f} x_j >= fewest_f          every f, holds for any choice that meets f  fewest_for_floor
 
 Each row stands in the function of its name below.
 """
@@ -46,7 +48,8 @@ import pyomo.environ as pyo
 from pyomo.common.collections import ComponentMap
 from pyomo.core.expr.numeric_expr import LinearExpression
 
-from optimizer.placement.chains import Chain, chains_of, walked
+from optimizer.placement.chains import chains_of, near_by_place, walked
+from optimizer.placement.floors import fewest_for
 from optimizer.placement.problem import PlacementProblem, Window
 
 
@@ -205,8 +208,15 @@ def floor(model: Any, problem: PlacementProblem, f: int) -> Any:
     return _linear(area[cells].tolist(), [model.u[c] for c in cells]) >= problem.floors[f].least_m2
 
 
+def fewest_for_floor(model: Any, problem: PlacementProblem, f: int) -> Any:
+    """(9) sum_{j reaches f} x_j >= fewest_f: follows from (9) for whole nozzles, cuts off shares of them."""
+    reaching, needed = fewest_for(problem, problem.floors[f])
+    return _sum(model, reaching) >= float(needed)
+
+
 CELLS = (covered, hit)
-RULES = (spacing, continuous, locked, barred, capacity, leads, follows, passes, seam, even, one_pattern, floor)
+CHAINS = (leads, follows, passes, seam)
+RULES = (spacing, continuous, locked, barred, capacity, *CHAINS, even, one_pattern, floor, fewest_for_floor)
 
 _Row: TypeAlias = Callable[..., Any]
 _Term: TypeAlias = tuple[float, Any]
@@ -224,7 +234,7 @@ def _add_variables(model: Any, problem: PlacementProblem, *, cells: bool) -> Non
     model.o = pyo.Var([(r, i) for r, c in enumerate(chains) for i in range(len(c.off))], domain=pyo.UnitInterval)
     patterns = [(line, t) for line, found in enumerate(problem.even) for t in range(len(found))]
     model.y = pyo.Var(patterns, domain=pyo.Binary)
-    model.before, model.behind = _near(chains)
+    model.before, model.behind = near_by_place(chains)
 
 
 def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> None:
@@ -245,6 +255,7 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
         even: of_patterns,
         one_pattern: range(len(problem.even)),
         floor: range(len(problem.floors)),
+        fewest_for_floor: [f for f, floor in enumerate(problem.floors) if fewest_for(problem, floor)[1]],
     }
     for row in rows:
         rule = partial(_rule, row, problem)
@@ -253,19 +264,6 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
 
 def _rule(row: _Row, problem: PlacementProblem, model: Any, *index: int) -> Any:
     return row(model, problem, *index)
-
-
-def _near(chains: Iterable[Chain]) -> tuple[dict[tuple[int, int], list[int]], dict[tuple[int, int], list[int]]]:
-    """Of each place of each chain the near neighbours before it, and those behind it."""
-    before: dict[tuple[int, int], list[int]] = {}
-    behind: dict[tuple[int, int], list[int]] = {}
-    for r, chain in enumerate(chains):
-        for place in range(len(chain.members)):
-            before[r, place], behind[r, place] = [], []
-        for i, k in chain.near:
-            before[r, k].append(i)
-            behind[r, i].append(k)
-    return before, behind
 
 
 def _first(model: Any, r: int, k: int) -> list[_Term]:
