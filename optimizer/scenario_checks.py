@@ -20,7 +20,7 @@ from optimizer.scenario_file import ALWAYS, OptionFile, RulesFile
 Item = TypeVar("Item")
 
 MOST_POSITIONS = 50_000
-MOST_CELLS = 4_000_000
+MOST_CELLS = 1_000_000
 BAND_LOW: Loc = ("rules", "band", "low")
 SET_HIGH: Loc = ("rules", "set_pressure", "high")
 

@@ -282,7 +282,7 @@ def test_more_cells_than_a_machine_holds(tmp_path: Path) -> None:
         feature["geometry"]["coordinates"] = [[[0, 0], [5000, 0], [5000, 5000], [0, 5000], [0, 0]]]
     fine = swapped(SCENARIO, 'cell = "0.5 m"', 'cell = "5 cm"')
     assert faults(yard(tmp_path, site=site, scenario=fine)) == [
-        'scenario.toml: rules.cell: makes 1e+10 coverage cells, more than 4e+06 (found "5 cm"); '
+        'scenario.toml: rules.cell: makes 1e+10 coverage cells, more than 1e+06 (found "5 cm"); '
         "raise it, or look for a coordinate that is off"
     ]
 
