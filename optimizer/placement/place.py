@@ -20,7 +20,7 @@ from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem, 
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import improved
 from optimizer.progress import Progress, Report, Stop, never, relative_gap, silent
-from optimizer.solver import OPTIMAL_GAP, Limits, solve
+from optimizer.solver import OPTIMAL_GAP, Limits, relaxation_bound, solve
 
 Status: TypeAlias = Literal["optimal", "gap", "limit", "stopped"]
 
@@ -43,6 +43,7 @@ class _Effort:
 
 PLACE_EFFORT = _Effort(400, 40, MappingProxyType({50: 0.3, 100: 0.2, 200: 0.2, 300: 0.1}), 0.0)
 BOUND_EFFORT = _Effort(240, 240, MappingProxyType({}), 1e-3)
+FEW_STEPS = 51  # where rows span strands: prices know nothing of them, model A does
 SETTLE_STEPS = 40
 SELDOM = 0.05  # how often prices must have chosen what is in the last pool
 LATEST = 0.1  # weight of the latest step in how often prices choose a candidate
@@ -129,18 +130,20 @@ def place(
     used); start: candidates to begin from, legal or not. Raises NoDesign where no placement meets the rules.
     """
     search, old = _search(problem, start, gap, limits, report, stop)
-    _by_prices(search, PLACE_EFFORT)
+    _by_prices(search, PLACE_EFFORT if _prices_know_rows(problem) else replace(PLACE_EFFORT, steps=FEW_STEPS))
     if not search.is_good() and not search.is_over():
         _by_model(search, np.arange(problem.candidates))
     return _placement(search, old)
 
 
 def value_bound(problem: PlacementProblem) -> float:
-    """V: weighted m² that no placement of the problem can pass; fast, by prices only, for `nozzles_at_most`.
+    """V: weighted m² that no placement of the problem can pass; fast, by prices or a relaxation, for `nozzles_at_most`.
 
     Raises NoDesign where no placement meets the rules.
     """
     search, _ = _search(problem, (), 0.0, Limits(), silent, never)
+    if not _prices_know_rows(problem):
+        return min(search.bound, relaxation_bound(models.build(search.cover.problem)))
     _by_prices(search, BOUND_EFFORT)
     return search.bound
 
@@ -209,6 +212,12 @@ def _conflict(problem: PlacementProblem) -> NoDesign:
         "the greatest spacing of a line cannot be kept together with the least spacing and the locked positions: "
         "allow a greater spacing, a smaller least spacing or step, or unlock positions",
     )
+
+
+def _prices_know_rows(problem: PlacementProblem) -> bool:
+    """Whether rows stay within strands: prices decide strand by strand."""
+    strands = set(problem.lines)
+    return all(row.members in strands for row in problem.rows)
 
 
 def _by_prices(search: _Search, effort: _Effort) -> None:
