@@ -10,10 +10,11 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from optimizer.errors import NoDesign, SolverLimit
+from optimizer.errors import SolverLimit
 from optimizer.placement import model as models
 from optimizer.placement.canonical import canonical
 from optimizer.placement.dual import Priced, descend, dual_of, first_prices
+from optimizer.placement.first import STAGE, first_placement
 from optimizer.placement.lines import lines_of
 from optimizer.placement.pool import restricted
 from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem, require_possible
@@ -24,9 +25,7 @@ from optimizer.solver import OPTIMAL_GAP, Limits, relaxation_bound, solve
 
 Status: TypeAlias = Literal["optimal", "gap", "limit", "stopped"]
 
-STAGE = "placement"
 MODEL_LIMITS = Limits(nodes=1000, checks=200)  # counted work: the same answer on every run
-FEWEST_GAP = 1e-4  # finer than one nozzle in the objective of `build_fewest`
 
 
 @dataclass(frozen=True)
@@ -137,7 +136,7 @@ def place(
 
 
 def value_bound(problem: PlacementProblem) -> float:
-    """V: weighted m² that no placement of the problem can pass; fast, by prices or a relaxation, for `nozzles_at_most`.
+    """V: weighted m² that no placement of the problem can pass; fast, by prices or a relaxation.
 
     Raises NoDesign where no placement meets the rules.
     """
@@ -157,61 +156,9 @@ def _search(
     ordered, old = canonical(problem)
     number = {int(j): place for place, j in enumerate(old)}
     cover = Cover(ordered)
-    best = _first(cover, [number[j] for j in start])
+    best = first_placement(cover, [number[j] for j in start])
     coverable = float(ordered.value[np.diff(ordered.incidence.indptr) > 0].sum() + ordered.bonus.sum())
     return _Search(cover, best, gap, limits, report, stop, began, coverable), old
-
-
-def _first(cover: Cover, start: list[int]) -> Selection:
-    """A legal start: from what is given, from nothing, or from the fewest that meet the windows."""
-    found = [improved(cover, chosen) for chosen in ([start, []] if start else [[]])]
-    legal = [selection for selection in found if selection is not None]
-    if not legal:
-        selection = improved(cover, _fewest(cover.problem))
-        assert selection is not None, "the fewest nozzles that meet all windows are legal"
-        legal = [selection]
-    return max(legal, key=lambda selection: selection.value)
-
-
-def _fewest(problem: PlacementProblem) -> list[int]:
-    """Candidates of the smallest legal placement; NoDesign with the rule in conflict where there is none."""
-    chosen = _fewest_chosen(problem)
-    if chosen is None:
-        raise _conflict(problem)
-    return chosen
-
-
-def _fewest_chosen(problem: PlacementProblem) -> list[int] | None:
-    model = models.build_fewest(problem)
-    outcome = solve(model, limits=Limits(gap=FEWEST_GAP), stage=STAGE)
-    if outcome.status == "infeasible":
-        return None
-    return [j for j in range(problem.candidates) if outcome.values.get(model.x[j], 0.0) > 0.5]
-
-
-def _conflict(problem: PlacementProblem) -> NoDesign:
-    """The rule to blame where no choice is legal: the first without which, and without those before it, one is."""
-    if problem.floors and _fewest_chosen(replace(problem, floors=())) is not None:
-        names = ", ".join(floor.name for floor in problem.floors)
-        return NoDesign(
-            "least_coverage",
-            f"the least coverage of {names} cannot be met within spacing and the nozzles that the circuits feed: ask "
-            "for less, bring mounting lines nearer, or use a larger pump or more circuits",
-        )
-    without_limits = replace(problem, floors=(), limits=())
-    needed = _fewest_chosen(without_limits) if problem.limits else None
-    if needed is not None:
-        feed = ", ".join(f"{limit.reason} feed {limit.most}" for limit in problem.limits)
-        return NoDesign(
-            "reserve",
-            f"continuous lines, line ends, corners and locked positions need at least {len(needed)} nozzles; {feed}: "
-            "use a larger pump or more circuits, or a greater spacing",
-        )
-    return NoDesign(
-        "spacing_greatest_m",
-        "the greatest spacing of a line cannot be kept together with the least spacing and the locked positions: "
-        "allow a greater spacing, a smaller least spacing or step, or unlock positions",
-    )
 
 
 def _prices_know_rows(problem: PlacementProblem) -> bool:

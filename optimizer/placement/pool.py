@@ -14,12 +14,15 @@ def restricted(problem: PlacementProblem, pool: IntArray) -> PlacementProblem:
     """The problem with the candidates of the pool only, numbered in its order.
 
     Cells that the same of them cover are one again. A choice is legal and worth the same in both; pool must hold what
-    is locked, and is sorted. Patterns of even pitch stay where the pool holds them whole.
+    is locked, and is sorted. Patterns of even pitch stay where the pool holds them whole; what stands in no other is
+    barred.
     """
     new = np.full(problem.candidates, -1, dtype=np.int64)
     new[pool] = np.arange(len(pool))
     incidence = sp.csr_array(problem.incidence[:, pool])
     first, group = _merged(incidence, problem.need)
+    even = tuple(tuple(pattern for pattern in t if (new[list(pattern)] >= 0).all()) for t in problem.even)
+    torn = {j for t in problem.even for pattern in t for j in pattern}.difference(*(w for t in even for w in t))
     return replace(
         problem,
         value=_sums(problem.value, group, len(first)),
@@ -30,13 +33,10 @@ def restricted(problem: PlacementProblem, pool: IntArray) -> PlacementProblem:
         spacing=tuple(window for window in _kept(problem.spacing, new) if len(window) > 1),
         cover=_kept(problem.cover, new),
         locked=_renumbered(problem.locked, new),
-        barred=_renumbered(problem.barred, new),
+        barred=tuple(sorted(_renumbered((*{*problem.barred, *torn},), new))),
         limits=tuple(replace(limit, members=_renumbered(limit.members, new)) for limit in problem.limits),
         rows=tuple(_row(row, new) for row in problem.rows),
-        even=tuple(
-            tuple(_renumbered(pattern, new) for pattern in patterns if (new[list(pattern)] >= 0).all())
-            for patterns in problem.even
-        ),
+        even=tuple(tuple(_renumbered(pattern, new) for pattern in patterns) for patterns in even),
         floors=tuple(replace(f, area_m2=_sums(f.area_m2, group, len(first))) for f in problem.floors),
         names=tuple(problem.name(int(j)) for j in pool),
     )
