@@ -20,6 +20,8 @@ ARC_STEP_DEG = 5.625
 """Longest arc that one straight edge stands for: a quarter circle has 16."""
 LEAST_AREA_M2 = 1e-6
 TOUCH_M2 = 1e-9
+MIST_REASON = "mist would come within"
+"""How every reason begins that a keep-out gives."""
 COPY_SHARE = 0.005
 """Footprints that differ by less of their area are one: discs whose corners are turned differ by 0.2 %."""
 
@@ -106,6 +108,26 @@ def footprints(site: Site, positions: Positions, reach: Reach, setback_m: float)
     dropped = tuple((int(i), "; ".join(dict.fromkeys(reasons[i]))) for i in np.flatnonzero(~legal.any(axis=1)))
     chosen = (slot_of, position)
     return Footprints(polygons[chosen], position, slot_of, tries.azimuth_deg[chosen], tries.tilt_deg[chosen], dropped)
+
+
+def refitted(
+    site: Site,
+    xy: FloatArray,
+    z_m: FloatArray,
+    azimuth_deg: FloatArray,
+    tilt_deg: FloatArray,
+    reach: Reach,
+    setback_m: float,
+) -> tuple[Shapes, tuple[str, ...]]:
+    """Footprints [M] of nozzles that stand at xy [M, 2] and face so already, perhaps placed for another reach; and why
+    each is not legal, "" where it is.
+
+    Those that are not have their footprint all the same. Raises ArgumentError for a reach or setback that is none.
+    """
+    _require(reach, setback_m)
+    radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
+    polygons, faults = _judged(site, _Aim(xy, z_m, azimuth_deg, radius_m, reach.spray_angle_deg), setback_m)
+    return polygons, tuple(faults)
 
 
 def reach_shapes(centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float) -> Shapes:
@@ -239,7 +261,7 @@ def _enters(polygons: Shapes, keep_out: KeepOut, setback_m: float) -> BoolArray:
 
 def _mist_reason(keep_out: KeepOut, setback_m: float) -> str:
     own = setback_m if keep_out.setback_m is None else keep_out.setback_m
-    return f'mist would come within {own:g} m of keep-out "{keep_out.name}"'
+    return f'{MIST_REASON} {own:g} m of keep-out "{keep_out.name}"'
 
 
 def _add_faults(faults: list[str], at: BoolArray, reason: str) -> None:

@@ -32,7 +32,7 @@ class Ranking:
 
 @dataclass(frozen=True)
 class ReachRanking:
-    """Rankings by covered area in m² and by m² per unit of money at every factor; a sentence on what changes."""
+    """Rankings by covered area and, where all cost some, by m² per unit of money, at every factor; what changes."""
 
     rankings: tuple[Ranking, ...]
     changes: bool
@@ -41,20 +41,22 @@ class ReachRanking:
 
 Figure = Callable[[Placing, ReachCase], float]
 
-BY: tuple[tuple[str, Figure], ...] = (
-    ("covered area", lambda _, case: case.covered_area_m2),
-    ("covered area per cost", lambda placing, case: case.covered_area_m2 / placing.installed_cost),
+AREA: tuple[str, Figure] = ("covered area", lambda _, case: case.covered_area_m2)
+PER_COST: tuple[str, Figure] = (
+    "covered area per cost",
+    lambda placing, case: case.covered_area_m2 / placing.installed_cost,
 )
 
 
 def reach_ranking(placings: Sequence[Placing]) -> ReachRanking | None:
-    """The alternatives ranked at every factor of reach; None where there are not two to compare."""
+    """The alternatives ranked at every factor of reach, per cost where each has one; None where there are not two."""
     if len(placings) < 2:
         return None
-    passings = [sentence for by, figure in BY for sentence in _passings(by, figure, placings)]
+    ranked_by = (AREA, PER_COST) if all(one.installed_cost > 0.0 for one in placings) else (AREA,)
+    passings = [sentence for by, figure in ranked_by for sentence in _passings(by, figure, placings)]
     same = "If the reach were another, the alternatives would rank the same."
     return ReachRanking(
-        rankings=tuple(ranking for by, figure in BY for ranking in _rankings(by, figure, placings)),
+        rankings=tuple(ranking for by, figure in ranked_by for ranking in _rankings(by, figure, placings)),
         changes=bool(passings),
         statement=f"If the reach were another: {'; '.join(passings)}." if passings else same,
     )
@@ -73,8 +75,10 @@ def _passings(by: str, figure: Figure, placings: Sequence[Placing]) -> Iterator[
     said = factors.index(1.0)
     for a, b in permutations(placings, 2):
         for k, factor in enumerate(factors):
-            ahead, behind = (
-                figure(a, a.appraisal.reach[at]) / figure(b, b.appraisal.reach[at]) - 1.0 for at in (said, k)
-            )
-            if ahead > TIE and behind < -TIE:
+            if _ahead(figure, a, b, said) and _ahead(figure, b, a, k):
                 yield f"by {by}, {b.option} passes {a.option} at reach {100 * (factor - 1):+.0f} %"
+
+
+def _ahead(figure: Figure, a: Placing, b: Placing, k: int) -> bool:
+    """Whether a ranks before b at the reach numbered k, by more than a tie."""
+    return figure(a, a.appraisal.reach[k]) > figure(b, b.appraisal.reach[k]) * (1.0 + TIE)

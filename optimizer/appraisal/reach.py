@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from geometry.footprint import Reach
-from geometry.refit import refitted
+from geometry.footprint import MIST_REASON, Reach, refitted
 from geometry.shares import zone_shares_m2
 from optimizer.appraisal.figures import ReachCase
 from optimizer.instance import Instance
@@ -37,5 +36,5 @@ def _case(instance: Instance, chosen: list[int], factor: float) -> ReachCase:
         reach_m=factor * nozzle.reach_m,
         covered_area_m2=float(shares.sum()),
         by_zone_m2={zone.name: float(share) for zone, share in zip(site.zones, shares, strict=True)},
-        nozzles_in_keep_outs=sum(bool(fault) for fault in faults),
+        nozzles_in_keep_outs=sum(fault.startswith(MIST_REASON) for fault in faults),
     )

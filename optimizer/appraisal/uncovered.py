@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.footprint import Reach, footprints, reach_shapes
+from geometry.footprint import Reach, footprints, reach_shapes, refitted
 from geometry.positions import Positions, candidate_positions
-from geometry.refit import refitted
 from geometry.shares import beyond, near_lines, own_parts, region_of, shared_out, within
 from optimizer.appraisal.figures import Cause, Uncovered
 from optimizer.catalogue import NozzleType

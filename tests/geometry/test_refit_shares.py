@@ -11,9 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon, box, union_all
 
-from geometry.footprint import Reach, footprints
+from geometry.footprint import Reach, footprints, refitted
 from geometry.positions import candidate_positions
-from geometry.refit import refitted
 from geometry.shares import near_lines, own_parts, shared_out, zone_shares_m2
 from geometry.site import KeepOut, MountingLine, Obstacle, Site, Zone
 

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, box
 
-from geometry.site import MountingLine, Site, Stretch, Zone
+from geometry.site import KeepOut, MountingLine, Obstacle, Site, Stretch, Zone
 from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
 from optimizer.appraisal.gaps import CHOSEN, FREE_STRETCH, NO_CANDIDATE, gaps
 from optimizer.appraisal.ranking import Placing, Ranking, ReachRanking, reach_ranking
@@ -155,6 +155,19 @@ def test_one_nozzle_in_an_open_field_covers_the_square_of_the_factor(posed: Inst
     assert long.by_zone_m2 == {"Lawn": long.covered_area_m2} and long.nozzles_in_keep_outs == 0
 
 
+@pytest.mark.parametrize(("top_m", "forbids", "count"), [(9.0, "", 0), (0.0, "mist", 1), (9.0, "mist", 0)])
+def test_only_mist_that_keep_outs_forbid_counts_as_in_them(
+    posed: Instance, top_m: float, forbids: str, count: int
+) -> None:
+    """A nozzle deep inside a shed is at fault, yet its mist enters no keep-out; Source: by hand."""
+    field, around = box(-100, -100, 200, 200), box(-90, -90, 190, 190)
+    sheds = (Obstacle("shed", around, top_m),) if top_m else ()
+    ponds = (KeepOut("pond", around, frozenset({forbids})),) if forbids else ()
+    site = replace(posed.scenario.site, boundary=field, obstacles=sheds, keep_outs=ponds)
+    said = reach_cases(replace(posed, scenario=replace(posed.scenario, site=site)), [0])[1]
+    assert said.nozzles_in_keep_outs == count
+
+
 @pytest.mark.parametrize("every", [1, 3, 1000])
 def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, every: int) -> None:
     """Source: the areas of the zones as drawn, by shapely."""
@@ -201,6 +214,18 @@ def test_alternatives_alike_do_not_pass_one_another() -> None:
     found = reach_ranking([placing("a", 100.0, 50.0, 100.0, 150.0), placing("b", 100.0, 50.01, 99.99, 150.0)])
     assert found is not None and not found.changes
     assert reach_ranking([placing("alone", 100.0, 50, 100, 150)]) is None
+
+
+def test_alternatives_that_cost_nothing_are_ranked_by_area_only() -> None:
+    found = reach_ranking([placing("priced", 100.0, 50, 100, 150), placing("free", 0.0, 80, 160, 240)])
+    assert found is not None and {one.by for one in found.rankings} == {"covered area"}
+
+
+def test_an_alternative_that_covers_nothing_at_a_short_reach_is_passed() -> None:
+    found = reach_ranking([placing("far", 100.0, 0.0, 160, 200), placing("near", 100.0, 50.0, 100, 120)])
+    assert found is not None and "by covered area, near passes far at reach -30 %" in found.statement
+    nothing = reach_ranking([placing("a", 100.0, 0.0, 100, 120), placing("b", 100.0, 0.0, 100, 120)])
+    assert nothing is not None and not nothing.changes
 
 
 def test_every_number_has_its_unit_in_either_system() -> None:
