@@ -17,7 +17,7 @@ from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, nozzles_within
 from optimizer.placement.crossing import crossing_windows
-from optimizer.placement.pitches import even_patterns
+from optimizer.placement.pitches import even_patterns, tried_pitches
 from optimizer.placement.problem import BoolArray, Floor, Limit, PlacementProblem, Row, Window, require_possible
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
 from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge
@@ -118,14 +118,23 @@ def _even(instance: Instance) -> list[tuple[int, tuple[Window, ...]]]:
     """The patterns of each line of even pitch: from the least spacing to the greatest, or to twice the reach."""
     found, rules, lines = instance.candidates, instance.scenario.rules, instance.scenario.site.lines
     widest = rules.spacing_greatest_m or max(rules.spacing_least_m, 2.0 * instance.nozzle.reach_m)
-    pitches = np.arange(rules.spacing_least_m, widest + rules.step_m / 2.0, rules.step_m)
+    pitches = tried_pitches(rules.spacing_least_m, widest, rules.step_m)
+    anchors = found.locked | found.preferred
     patterns: dict[int, list[Window]] = {}
     for members in line_orders(found.strand, found.chainage_m):
         number = int(found.line[members[0]])
         line = lines[number]
         if line.even_pitch:
             s, length = found.chainage_m[list(members)], float(line.line.length)
-            own = even_patterns(members, s, length, pitches, rules.step_m, closed=line.closed)
+            own = even_patterns(
+                members,
+                s,
+                length,
+                pitches,
+                rules.step_m,
+                closed=line.closed,
+                anchors_m=s[anchors[list(members)]],
+            )
             patterns.setdefault(number, []).extend(own)
     return [(number, tuple(sorted(own))) for number, own in sorted(patterns.items())]
 

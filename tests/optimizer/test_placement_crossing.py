@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.placement.crossing import crossing_windows
-from optimizer.placement.pitches import even_patterns
+from optimizer.placement.pitches import FINEST_M, even_patterns, tried_pitches
 
 LEAST_M = 2.0
 
@@ -70,3 +70,30 @@ def test_a_door_leaves_a_gap_in_the_pattern() -> None:
     s = np.array([0.0, 1.0, 2.0, 3.0, 7.0, 8.0, 9.0])
     found = even_patterns(tuple(range(7)), s, 9.0, np.array([3.0]), 1.0, closed=False)
     assert (0, 3, 6) in found, "0, 3 and 9 m; the place at 6 m is the door"
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_a_position_off_the_step_is_in_a_pattern(closed: bool) -> None:
+    """A lock at 1.3 m of 20 m, candidates every metre: at a pitch of 4 m its neighbours' places are 5.3 m and so on."""
+    s = np.sort(np.append(np.arange(0.0, 20.0 if closed else 20.5, 1.0), 1.3))
+    members, pitch = tuple(range(len(s))), np.array([4.0])
+    assert not any(2 in one for one in even_patterns(members, s, 20.0, pitch, 1.0, closed=closed))
+    found = even_patterns(members, s, 20.0, pitch, 1.0, closed=closed, anchors_m=np.array([1.3]))
+    assert (1.3, 5.0, 9.0, 13.0, 17.0) in [tuple(s[list(one)]) for one in found]
+
+
+def test_of_two_candidates_within_half_a_step_a_pattern_may_hold_the_anchor() -> None:
+    """Places at 1, 5 and 9 m: the lock at 5.4 m is within 0.5 m of the second, whose own candidate is nearer."""
+    s = np.sort(np.append(np.arange(0.0, 10.5, 1.0), 5.4))
+    found = even_patterns(tuple(range(12)), s, 10.0, np.array([4.0]), 1.0, closed=False, anchors_m=np.array([5.4]))
+    held = [tuple(s[list(one)]) for one in found]
+    assert (1.0, 5.4, 9.0) in held
+    assert (1.0, 5.0, 9.0) in held
+
+
+def test_fine_steps_do_not_multiply_patterns() -> None:
+    """20 m at 2 m, from starts a quarter of a metre apart: 8 patterns at any step below; pitches likewise."""
+    s = np.arange(0.0, 20.01, 0.05)
+    assert len(even_patterns(tuple(range(len(s))), s, 20.0, np.array([2.0]), 0.05, closed=False)) == 2.0 / FINEST_M
+    assert tried_pitches(1.5, 3.0, 0.05).tolist() == [1.5, 1.75, 2.0, 2.25, 2.5, 2.75, 3.0]
+    assert tried_pitches(1.5, 3.0, 1.0).tolist() == [1.5, 2.5]
