@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TypeVar
 
+import numpy as np
+
 from geometry.site import Site
 from hydraulics.units import show
 from optimizer.catalogue import OnSale, PumpType
@@ -20,7 +22,8 @@ from optimizer.scenario_file import ALWAYS, OptionFile, RulesFile
 Item = TypeVar("Item")
 
 MOST_POSITIONS = 50_000
-MOST_CELLS = 1_000_000
+MOST_CELLS = 2_500_000
+MOST_GRID = 8_000_000  # cells of the rectangle round all zones
 BAND_LOW: Loc = ("rules", "band", "low")
 SET_HIGH: Loc = ("rules", "set_pressure", "high")
 
@@ -75,9 +78,7 @@ def _unknown_names(parts: Parts) -> Iterator[InputFault]:
         yield from _unknown(parts.reader, {(*loc, "nozzle"): option.nozzle}, names["nozzle"], unsold)
 
 
-def _unknown(
-    reader: TomlReader, asked: Mapping[Loc, str], known: set[str], problem: str
-) -> Iterator[InputFault]:
+def _unknown(reader: TomlReader, asked: Mapping[Loc, str], known: set[str], problem: str) -> Iterator[InputFault]:
     """Names that are not known; none where nothing is known, for that is a fault of its own."""
     for loc, name in asked.items():
         if known and name not in known:
@@ -178,11 +179,16 @@ def _sizes(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[InputFa
     """Steps and cells so small that no machine holds them are slips of the pen."""
     length_m = sum(float(line.line.length) for line in site.lines)
     area_m2 = sum(float(zone.polygon.area) for zone in site.zones)
+    boxes = np.array([zone.polygon.bounds for zone in site.zones])
+    wide_m, high_m = boxes[:, 2:].max(axis=0) - boxes[:, :2].min(axis=0)
+    told: set[str] = set()
     for key, count, most, what in (
         ("step", length_m / rules.step, MOST_POSITIONS, "candidate positions"),
         ("cell", area_m2 / rules.cell**2, MOST_CELLS, "coverage cells"),
+        ("cell", wide_m * high_m / rules.cell**2, MOST_GRID, "cells of the rectangle round all zones"),
     ):
-        if count > most:
+        if count > most and key not in told:
+            told.add(key)
             problem = f"makes {count:.2g} {what}, more than {most:.2g}"
             yield reader.fault_at(("rules", key), problem, "raise it, or look for a coordinate that is off")
 

@@ -153,11 +153,11 @@ def solve(
     return _outcome(highs, program, watch, limits)
 
 
-def relaxation_bound(model: Any) -> float:
+def relaxation_bound(model: Any, stop: Stop = never) -> float:
     """Optimum of the model with integrality dropped: a bound on the model's own optimum.
 
     Returns -inf (maximum) or +inf (minimum) where already the relaxation is infeasible, the opposite where it
-    is unbounded. Raises SolverError where HiGHS does not finish it.
+    is unbounded or was stopped. Raises SolverError where HiGHS does not finish it.
     """
     unbounded = _worst(model)
     try:
@@ -166,7 +166,10 @@ def relaxation_bound(model: Any) -> float:
         return -unbounded
     program.lp.integrality_ = []
     highs = _loaded(program.lp, Limits())
-    _run(highs, _Watch(Limits(), "relaxation", silent, never))
+    watch = _Watch(Limits(), "relaxation", silent, stop)
+    _run(highs, watch)
+    if watch.reason:
+        return unbounded
     status = highs.getModelStatus()
     if status == _MODEL_STATUS.kOptimal:
         return float(highs.getInfo().objective_function_value)

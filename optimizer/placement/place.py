@@ -135,14 +135,14 @@ def place(
     return _placement(search, old)
 
 
-def value_bound(problem: PlacementProblem) -> float:
+def value_bound(problem: PlacementProblem, stop: Stop = never) -> float:
     """V: weighted m² that no placement of the problem can pass; fast, by prices or a relaxation.
 
-    Raises NoDesign where no placement meets the rules.
+    Stopped, it is the bound so far. Raises NoDesign where no placement meets the rules.
     """
-    search, _ = _search(problem, (), 0.0, Limits(), silent, never)
+    search, _ = _search(problem, (), 0.0, Limits(), silent, stop)
     if not _prices_know_rows(problem):
-        return min(search.bound, relaxation_bound(models.build(search.cover.problem)))
+        return min(search.bound, relaxation_bound(models.build(search.cover.problem), stop))
     _by_prices(search, BOUND_EFFORT)
     return search.bound
 

@@ -111,7 +111,7 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     with clock.stage("bound"):
         report(Progress("bound"))
         base = placement_problem(instance)
-        bound = _bound(instance, base)
+        bound = _bound(instance, base, clock.stopped)
     solved: list[Solved] = []
     refusals: list[NoDesign] = []
     for pump in sorted(instance.pumps, key=lambda pump: -pump.delivery_m3_s):
@@ -128,12 +128,21 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     return max(solved, key=lambda s: (s.design.verification.verified, s.value, -s.installed_cost))
 
 
-def _bound(instance: Instance, base: PlacementProblem) -> float:
-    """V(N_max): what no design inside the band can pass, with whichever pump type; the largest feeds most nozzles."""
+def _bound(instance: Instance, base: PlacementProblem, stop: Stop) -> float:
+    """V(N_max): what no design inside the band that serves every schedule group can pass, with whichever pump type; the
+    largest feeds most nozzles. Raises NoDesign where no share of the circuits lets a placement be."""
     pump = max(instance.pumps, key=lambda pump: pump.delivery_m3_s)
     most, groups = most_per_circuit(instance, pump), len(instance.candidates.groups)
-    posed = [shared_out(base, instance, share, most) for share in shares(instance.circuit_count, groups)]
-    return max(value_bound(problem) for problem in posed)
+    bounds: list[float] = []
+    refusals: list[NoDesign] = []
+    for share in shares(instance.circuit_count, groups):
+        try:
+            bounds.append(value_bound(shared_out(base, instance, share, most), stop))
+        except NoDesign as refusal:
+            refusals.append(refusal)
+    if not bounds:
+        raise refusals[0]
+    return max(bounds)
 
 
 def _with_pump(
@@ -181,7 +190,8 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
     counted = take_off(made)
     lines = bill(counted, instance.scenario.catalogue)
     found = instance.candidates
-    bound = min(bound, float(found.cells.value.sum()))
+    preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
+    bound = min(bound, float(found.cells.value.sum()) + preferred)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
     fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
     return Solved(

@@ -24,7 +24,7 @@ def best_outcome(feeder: Feeder, starts: Sequence[Start], base: PlacementProblem
     base: the placement with every position. Raises NoDesign, the best start's, where none ends at all.
     """
     outcome = _more_claimed(feeder, starts, _best(feeder, starts, search), search)
-    return _bounded(_won_back(feeder, outcome, base, search), base)
+    return _bounded(feeder, _won_back(feeder, outcome, base, search), base)
 
 
 def _best(feeder: Feeder, starts: Sequence[Start], search: Search) -> Outcome:
@@ -90,10 +90,12 @@ def _won_back(feeder: Feeder, outcome: Outcome, base: PlacementProblem, search: 
     return Outcome(replace(kept, trial=trial, value=value, note=note), (*outcome.rounds, told))
 
 
-def _bounded(outcome: Outcome, base: PlacementProblem) -> Outcome:
-    """The outcome, its bound that of all positions where its placement had to do without some."""
+def _bounded(feeder: Feeder, outcome: Outcome, base: PlacementProblem) -> Outcome:
+    """The outcome, its bound that of as many nozzles at any positions, also those that its placement had to do without
+    or that only some of its pumps can serve."""
     kept = outcome.kept
-    if kept.problem.barred == base.barred:
+    limits = kept.problem.limits[: len(feeder.instance.candidates.groups)]
+    if kept.problem.barred == base.barred and kept.problem.limits == limits:
         return outcome
-    bound = value_bound(replace(kept.problem, barred=base.barred))
+    bound = value_bound(replace(kept.problem, barred=base.barred, limits=limits), feeder.stop)
     return replace(outcome, kept=replace(kept, bound_at_count=max(bound, kept.value)))

@@ -20,7 +20,7 @@ from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
-from optimizer.solve.posed import limited, most_per_circuit, shared_out, shares
+from optimizer.solve.posed import limited, most_per_circuit, shared_out, shares, worthless
 from optimizer.solve.servable import hardest, servable, without
 from optimizer.solve.supply import (
     STEP_TOLERANCE,
@@ -214,6 +214,8 @@ class _Quick:
         base = self.base
         for _ in range(MOST_EASED):
             placed = self.placement(supply, servable(self.feeder.instance, base, supply), limits)
+            if not placed.count:
+                raise worthless(self.feeder.instance.scenario.rules.least_gain_m2)
             try:
                 return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
             except NoDesign as refusal:

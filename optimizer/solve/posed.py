@@ -12,16 +12,27 @@ import numpy as np
 
 from geometry.corners import outside_corners_m
 from geometry.facing import sides
-from geometry.site import MountingLine, Site
+from geometry.site import MountingLine, Site, Zone
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, nozzles_within
 from optimizer.placement.crossing import crossing_windows
 from optimizer.placement.pitches import even_patterns, tried_pitches
-from optimizer.placement.problem import BoolArray, Floor, Limit, PlacementProblem, Row, Window, require_possible
+from optimizer.placement.problem import (
+    BoolArray,
+    FloatArray,
+    Floor,
+    Limit,
+    PlacementProblem,
+    Row,
+    Window,
+    require_possible,
+)
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
 from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge
 from optimizer.solve.supply import CircuitLimits, Supply
+
+MODEL_TOLERANCE = 0.003  # of the cell model's area against the exact one
 
 
 def placement_problem(instance: Instance) -> PlacementProblem:
@@ -46,9 +57,7 @@ def placement_problem(instance: Instance) -> PlacementProblem:
         rows=_rows(instance),
         even=tuple(patterns for _, patterns in even),
         floors=tuple(
-            Floor(f"zone {zone.name}", found.cells.zone_area_m2[z], zone.least_coverage * float(zone.polygon.area))
-            for z, zone in enumerate(site.zones)
-            if zone.least_coverage > 0.0
+            _floor(zone, found.cells.zone_area_m2[z]) for z, zone in enumerate(site.zones) if zone.least_coverage > 0.0
         ),
         names=tuple(
             f"{site.lines[line].name} at {chainage:.2f} m"
@@ -57,6 +66,13 @@ def placement_problem(instance: Instance) -> PlacementProblem:
     )
     require_possible(problem)
     return problem
+
+
+def _floor(zone: Zone, area_m2: FloatArray) -> Floor:
+    """Least coverage of a zone, a little more of the cell model than is asked for, so that the exact area is enough."""
+    asked = zone.least_coverage * float(zone.polygon.area)
+    safe = min(asked * (1.0 + MODEL_TOLERANCE), max(asked, float(area_m2.sum())))
+    return Floor(f"zone {zone.name}", area_m2, safe)
 
 
 def near_points(instance: Instance) -> list[tuple[str, Window]]:
@@ -213,3 +229,12 @@ def chosen_in(problem: PlacementProblem, chosen: Sequence[int]) -> list[int]:
     """How many of the chosen each limit holds."""
     picked = {int(j) for j in chosen}
     return [len(picked.intersection(limit.members)) for limit in problem.limits]
+
+
+def worthless(least_gain_m2: float) -> NoDesign:
+    """The refusal where not one nozzle is worth its place."""
+    return NoDesign(
+        "least_gain",
+        f"no nozzle adds as much as least_gain, {least_gain_m2:g} weighted m², or makes a cell that needs two count: "
+        "lower least_gain, bring mounting lines nearer to the zones, or let one nozzle cover",
+    )

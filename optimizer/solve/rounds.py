@@ -17,7 +17,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
-from optimizer.solve.posed import chosen_in, limited
+from optimizer.solve.posed import chosen_in, limited, worthless
 from optimizer.solve.servable import hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, raised
 from optimizer.solve.trial import (
@@ -176,11 +176,20 @@ def _placed(
             report=feeder.report,
             stop=feeder.stop,
         )
-        chosen = worthwhile(problem, placement.chosen, feeder.instance.scenario.rules.least_gain_m2)
+        least_gain = feeder.instance.scenario.rules.least_gain_m2
+        chosen = worthwhile(problem, placement.chosen, least_gain)
+        if not chosen:
+            raise worthless(least_gain)
         if len(chosen) == len(placement.chosen) or feeder.stop():
             return Placed(base, problem, placement, chosen, limits)
-        counts = zip(problem.limits, chosen_in(problem, chosen), strict=True)
-        problem, start = replace(problem, limits=tuple(replace(limit, most=n) for limit, n in counts)), chosen
+        problem, start = _lowered(problem, chosen, len(feeder.instance.candidates.groups)), chosen
+
+
+def _lowered(problem: PlacementProblem, chosen: Sequence[int], groups: int) -> PlacementProblem:
+    """The placement with no more nozzles of each schedule group than chosen; their limits come first."""
+    counts = chosen_in(problem, chosen)[:groups]
+    fewer = tuple(replace(limit, most=n) for limit, n in zip(problem.limits, counts, strict=False))
+    return replace(problem, limits=(*fewer, *problem.limits[groups:]))
 
 
 @dataclass(frozen=True)

@@ -282,9 +282,21 @@ def test_more_cells_than_a_machine_holds(tmp_path: Path) -> None:
         feature["geometry"]["coordinates"] = [[[0, 0], [5000, 0], [5000, 5000], [0, 5000], [0, 0]]]
     fine = swapped(SCENARIO, 'cell = "0.5 m"', 'cell = "5 cm"')
     assert faults(yard(tmp_path, site=site, scenario=fine)) == [
-        'scenario.toml: rules.cell: makes 1e+10 coverage cells, more than 1e+06 (found "5 cm"); '
+        'scenario.toml: rules.cell: makes 1e+10 coverage cells, more than 2.5e+06 (found "5 cm"); '
         "raise it, or look for a coordinate that is off"
     ]
+
+
+def test_zones_too_far_apart_for_their_cells(tmp_path: Path) -> None:
+    """Two zones of 10 m x 10 m at the ends of a 2 km x 2 km site, cells of 0.5 m: 1.6e7 cells of their rectangle."""
+    site: dict[str, Any] = deepcopy(SITE)
+    site["features"][0]["geometry"]["coordinates"] = [[[0, 0], [2000, 0], [2000, 2000], [0, 2000], [0, 0]]]
+    far = deepcopy(next(f for f in site["features"] if f["properties"]["role"] == "zone"))
+    far["properties"]["name"] = "Far lawn"
+    far["geometry"]["coordinates"] = [[[1990, 1990], [2000, 1990], [2000, 2000], [1990, 2000], [1990, 1990]]]
+    site["features"].append(far)
+    (found,) = faults(yard(tmp_path, site=site))
+    assert found.startswith("scenario.toml: rules.cell: makes 1.6e+07 cells of the rectangle round all zones")
 
 
 def test_broken_toml_names_the_line(tmp_path: Path) -> None:
