@@ -37,15 +37,15 @@ def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
     by_hand = practice(equal, _lines(scenario, found))
     hand_m2 = None if by_hand is None else Selection(endless, by_hand.chosen).value
     filled = greedy(equal)
-    own = _covered_m2(instance, chosen)
+    own = covered_m2(instance, chosen)
     return Appraisal(
         nozzle_count=len(chosen),
         covered_area_m2=own[0],
         weighted_area_m2=own[1],
-        practice=None if by_hand is None else _rival(instance, by_hand.chosen, own),
+        practice=None if by_hand is None else rival(by_hand.chosen, covered_m2(instance, by_hand.chosen), own),
         pitches=() if by_hand is None else tuple(Pitch(*pitch) for pitch in by_hand.pitch_m),
         nozzles_saved=None if hand_m2 is None else nozzles_saved(endless, chosen, hand_m2),
-        greedy=None if filled is None else _rival(instance, filled, own),
+        greedy=None if filled is None else rival(filled, covered_m2(instance, filled), own),
         next_nozzle_m2=next_nozzle_m2(placed),
         last_nozzle_m2=last_nozzle_m2(placed),
         reach_source=instance.nozzle.reach_source,
@@ -68,22 +68,27 @@ def chosen_of(design: Design, instance: Instance) -> tuple[int, ...]:
 
 
 def at_equal_count(problem: PlacementProblem, group: NDArray[np.int64], chosen: Sequence[int]) -> PlacementProblem:
-    """The problem with as many nozzles in each schedule group, [J], as the choice has, beside its other limits."""
+    """The problem of rivals: as many nozzles in each schedule group, [J], as the choice has, beside its other limits;
+    no least coverage, which may take more than an even pitch gives."""
     counts = np.bincount(group[list(chosen)], minlength=int(group.max()) + 1)
     equal = (Limit(tuple(np.flatnonzero(group == g).tolist()), int(most)) for g, most in enumerate(counts))
-    return replace(problem, limits=(*equal, *problem.limits))
+    return replace(problem, limits=(*equal, *problem.limits), floors=())
 
 
-def _covered_m2(instance: Instance, chosen: Sequence[int]) -> tuple[float, float]:
-    """Exact area covered by a choice, plain and times the weights of the zones."""
-    zones = instance.scenario.site.zones
+def covered_m2(instance: Instance, chosen: Sequence[int]) -> tuple[float, float]:
+    """Area covered by a choice, plain and times the weights of the zones: exact, but where some ground needs two
+    nozzles the weighted one is of the cell model, in which it counts once two reach it."""
+    zones, cells = instance.scenario.site.zones, instance.candidates.cells
     shares = zone_shares_m2(instance.candidates.polygons[list(chosen)], zones)
-    return float(shares.sum()), float(shares @ [zone.weight for zone in zones])
+    if (cells.need == 1).all():
+        return float(shares.sum()), float(shares @ [zone.weight for zone in zones])
+    hits = cells.incidence[:, list(chosen)].sum(axis=1)
+    return float(shares.sum()), float(cells.value[hits >= cells.need].sum())
 
 
-def _rival(instance: Instance, chosen: Sequence[int], own: tuple[float, float]) -> Rival:
-    its = _covered_m2(instance, chosen)
-    gained = [mine / other - 1.0 if other else 0.0 for mine, other in zip(own, its, strict=True)]
+def rival(chosen: Sequence[int], its: tuple[float, float], own: tuple[float, float]) -> Rival:
+    """A rival by the areas, plain and weighted, that it and the design cover."""
+    gained = [mine / other - 1.0 if other > 0.0 else None for mine, other in zip(own, its, strict=True)]
     return Rival(len(chosen), *its, *gained)
 
 

@@ -9,15 +9,16 @@ from dataclasses import dataclass
 class Rival:
     """Another way to place as many nozzles on the same site; it keeps the same rules, but its tubing is not designed.
 
-    covered_area_m2: exact; weighted_area_m2: exact, times the weights of the zones. gained, gained_weighted: shares by
-    which the design covers more than it (0.1 = 10 % more).
+    covered_area_m2: exact; weighted_area_m2: exact, times the weights of the zones, but of the cell model where some
+    ground needs two nozzles. gained, gained_weighted: shares by which the design covers more than it (0.1 = 10 %
+    more), None where it covers nothing.
     """
 
     nozzle_count: int
     covered_area_m2: float
     weighted_area_m2: float
-    gained: float
-    gained_weighted: float
+    gained: float | None
+    gained_weighted: float | None
 
 
 @dataclass(frozen=True)
@@ -86,10 +87,11 @@ class Gap:
 class Appraisal:
     """All of them for one design.
 
-    covered_area_m2, weighted_area_m2: exact, as those of rivals. practice, greedy: rivals at the same count, None where
-    they cannot keep the rules; nozzles_saved: how many fewer nozzles of this placement still cover as much weighted
-    area as practice. next_nozzle_m2, last_nozzle_m2: weighted m² of the cell model that one more nozzle adds, the
-    others staying, and that the least valuable one is worth. gaps: None where the rules state no greatest spacing.
+    covered_area_m2, weighted_area_m2: as those of rivals. practice, greedy: rivals at the same count, of which no least
+    coverage is asked, None where they cannot keep the rules; nozzles_saved: how many fewer nozzles of this placement
+    still cover as much weighted area as practice. next_nozzle_m2, last_nozzle_m2: weighted m² of the cell model that
+    one more nozzle adds, the others staying, and that the least valuable one is worth, None where no nozzle may go.
+    gaps: None where the rules state no greatest spacing.
     """
 
     nozzle_count: int
@@ -100,7 +102,7 @@ class Appraisal:
     nozzles_saved: int | None
     greedy: Rival | None
     next_nozzle_m2: float
-    last_nozzle_m2: float
+    last_nozzle_m2: float | None
     reach_source: str
     reach: tuple[ReachCase, ...]
     uncovered: tuple[Uncovered, ...]

@@ -62,10 +62,10 @@ def next_nozzle_m2(placed: Selection) -> float:
     return float(np.max(problem.incidence.T @ lacking, where=placed.addable(), initial=0.0))
 
 
-def last_nozzle_m2(placed: Selection) -> float:
-    """Weighted m² that go with the least valuable nozzle that may go; 0 where none may."""
+def last_nozzle_m2(placed: Selection) -> float | None:
+    """Weighted m² that go with the least valuable nozzle that may go; None where none may."""
     last = _last(placed)
-    return 0.0 if last is None else last[1]
+    return None if last is None else last[1]
 
 
 def _last(placed: Selection) -> tuple[int, float] | None:

@@ -24,8 +24,8 @@ Cell = Callable[[Appraisal], str]
 def worth_rows(units: System) -> Sequence[tuple[str, Cell]]:
     """Name of each row, and how its cell is written."""
 
-    def area(of: Callable[[Appraisal], float], digits: int) -> Cell:
-        return lambda one: show(of(one), "area", units, digits)
+    def area(of: Callable[[Appraisal], float | None], digits: int) -> Cell:
+        return lambda one: NONE if (area_m2 := of(one)) is None else show(area_m2, "area", units, digits)
 
     return (
         ("more than practice, weighted", lambda one: _gain(one.practice, "gained_weighted")),
@@ -74,7 +74,8 @@ def _by_cause(one: Appraisal) -> list[tuple[str, float]]:
 
 
 def _gain(rival: Rival | None, name: str) -> str:
-    return NONE if rival is None else f"{100.0 * getattr(rival, name):+.1f} %"
+    share = None if rival is None else getattr(rival, name)
+    return NONE if share is None else f"{100.0 * share:+.1f} %"
 
 
 def _saved(one: Appraisal) -> str:

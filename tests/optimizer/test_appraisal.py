@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from shapely import LineString, box
 
 from geometry.site import KeepOut, MountingLine, Obstacle, Site, Stretch, Zone
+from optimizer.appraisal.appraise import at_equal_count, covered_m2, rival
 from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
 from optimizer.appraisal.gaps import CHOSEN, FREE_STRETCH, NO_CANDIDATE, gaps
 from optimizer.appraisal.ranking import Placing, Ranking, ReachRanking, reach_ranking
@@ -23,7 +24,7 @@ from optimizer.appraisal.rivals import greedy, last_nozzle_m2, next_nozzle_m2, n
 from optimizer.appraisal.uncovered import ground, uncovered
 from optimizer.appraisal.words import NONE, worth_remarks, worth_rows
 from optimizer.instance import Instance, candidates, instance
-from optimizer.placement.problem import Limit, coverage_problem
+from optimizer.placement.problem import Floor, Limit, coverage_problem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.windows import line_orders
 from optimizer.scenario import Scenario, read_scenario
@@ -112,7 +113,7 @@ def test_one_nozzle_more_and_one_less() -> None:
     assert next_nozzle_m2(placed) == 9.0 and last_nozzle_m2(placed) == 7.0
     full = Selection(row_of_cells([9.0, 8], 2), [0, 1])
     assert next_nozzle_m2(full) == 0.0
-    assert last_nozzle_m2(Selection(row_of_cells([9.0], 1), [])) == 0.0
+    assert last_nozzle_m2(Selection(row_of_cells([9.0], 1), [])) is None
 
 
 def test_a_cell_that_needs_two_nozzles_is_worth_nothing_to_the_first_and_all_to_the_second() -> None:
@@ -135,6 +136,32 @@ def test_as_many_nozzles_fewer_can_cover_what_is_asked(seed: int, rule: str) -> 
         fewer = Limit(tuple(range(problem.candidates)), len(placed) - saved)
         best = best_value(replace(problem, limits=(fewer,)))
         assert saved >= 0 and best is not None and best >= asked - 1e-9
+
+
+def test_rivals_need_not_give_a_zone_its_least_coverage() -> None:
+    problem = row_of_cells([9.0, 8, 7], 3).problem
+    floored = replace(problem, floors=(Floor("lawn", np.array([0.0, 0, 7]), 7.0),))
+    assert greedy(Cover(floored)) == (0, 1, 2)
+    assert greedy(Cover(at_equal_count(floored, np.zeros(3, dtype=np.int64), [1, 2]))) == (0, 1)
+
+
+def test_a_design_covers_no_share_more_than_a_rival_that_covers_nothing() -> None:
+    assert rival([3], (0.0, 0.0), (9.0, 18.0)) == Rival(1, 0.0, 0.0, None, None)
+    assert rival([3], (6.0, 9.0), (9.0, 18.0)) == Rival(1, 6.0, 9.0, 0.5, 1.0)
+
+
+def test_weighted_area_that_needs_two_nozzles_counts_once_two_reach_it(posed: Instance) -> None:
+    """Source: shapely's areas of the footprints, and by hand: one nozzle alone gives none, one twice its own."""
+    found = posed.candidates
+    exact = covered_m2(posed, [0])
+    every = replace(found.cells, need=np.full_like(found.cells.need, 2))
+    twice = replace(posed, candidates=replace(found, cells=every))
+    assert covered_m2(twice, [0]) == (exact[0], 0.0)
+    near = next(j for j in range(1, found.count) if found.polygons[0].intersection(found.polygons[j]).area > 1.0)
+    plain, weighted = covered_m2(twice, [0, near])
+    assert plain == pytest.approx(covered_m2(posed, [0, near])[0])
+    both = covered_m2(posed, [0])[1] + covered_m2(posed, [near])[1] - covered_m2(posed, [0, near])[1]
+    assert weighted == pytest.approx(both, rel=0.1)
 
 
 def test_greedy_takes_what_gains_most() -> None:
@@ -244,9 +271,12 @@ def test_every_number_has_its_unit_in_either_system() -> None:
 
 
 def test_a_rival_that_cannot_keep_the_rules_has_no_figures() -> None:
+    nothing = Rival(30, 0.0, 0.0, None, None)
     one = replace(example_appraisal(30), practice=None, nozzles_saved=None, gaps=None, uncovered=())
+    one = replace(one, greedy=nothing, last_nozzle_m2=None)
     cells = {name: cell(one) for name, cell in worth_rows("metric")}
     assert cells["more than practice, area"] == cells["saved against practice"] == NONE
+    assert cells["more than greedy, weighted"] == cells["last nozzle, weighted"] == NONE
     assert len(list(worth_remarks(one, "metric"))) == 1
 
 
