@@ -24,6 +24,8 @@ from optimizer.placement.problem import Limit, PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.scenario import Scenario
 from optimizer.solve.posed import placement_problem
+from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge, without
+from optimizer.solve.supply import Supply
 
 
 def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
@@ -31,7 +33,8 @@ def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
     scenario, found = instance.scenario, instance.candidates
     chosen = chosen_of(design, instance)
     problem = replace(placement_problem(instance), bonus=np.zeros(found.count))  # what counts here is area
-    endless = Cover(replace(problem, limits=()))
+    fed = fed_positions(instance, design)
+    endless = Cover(without(problem, set(np.flatnonzero(~fed).tolist()).difference(chosen)))
     equal = Cover(at_equal_count(problem, found.group, chosen))
     placed = Selection(endless, chosen)
     by_hand = practice(equal, _lines(scenario, found))
@@ -50,7 +53,7 @@ def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
         last_nozzle_m2=last_nozzle_m2(placed),
         reach_source=instance.nozzle.reach_source,
         reach=reach_cases(instance, chosen),
-        uncovered=uncovered(ground, found, chosen, placed.addable()),
+        uncovered=uncovered(ground, found, chosen, placed.addable(), fed),
         gaps=_gaps(scenario, found, chosen),
     )
 
@@ -65,6 +68,19 @@ def chosen_of(design: Design, instance: Instance) -> tuple[int, ...]:
         )
     }
     return tuple(sorted(number[n.line, n.chainage_m, n.azimuth_deg, n.tilt_deg] for n in design.nozzles))
+
+
+def fed_positions(instance: Instance, design: Design) -> NDArray[np.bool_]:
+    """[J]: candidates that some pump of the design, at its set pressure, might keep at the band's low edge."""
+    sites = {site.name: i for i, site in enumerate(instance.scenario.site.pump_sites)}
+    (kind,) = {pump.type for pump in design.pumps}
+    supply = Supply(
+        pump=next(pump for pump in instance.pumps if pump.name == kind),
+        sites=tuple(sites[pump.site] for pump in design.pumps),
+        groups=((),) * len(design.pumps),  # whichever circuit feeds it
+        set_pa=tuple(pump.set_pressure_pa for pump in design.pumps),
+    )
+    return np.asarray(keeps_low_edge(instance, highest_pressures_pa(instance, supply)).any(axis=0))
 
 
 def at_equal_count(problem: PlacementProblem, group: NDArray[np.int64], chosen: Sequence[int]) -> PlacementProblem:

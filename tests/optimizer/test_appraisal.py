@@ -15,21 +15,22 @@ from hypothesis import strategies as st
 from shapely import LineString, box
 
 from geometry.site import KeepOut, MountingLine, Obstacle, Site, Stretch, Zone
-from optimizer.appraisal.appraise import at_equal_count, covered_m2, rival
+from optimizer.appraisal.appraise import appraise, at_equal_count, covered_m2, fed_positions, rival
 from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
 from optimizer.appraisal.gaps import CHOSEN, FREE_STRETCH, NO_CANDIDATE, gaps
 from optimizer.appraisal.ranking import Placing, Ranking, ReachRanking, reach_ranking
 from optimizer.appraisal.reach import reach_cases
 from optimizer.appraisal.rivals import greedy, last_nozzle_m2, next_nozzle_m2, nozzles_saved
-from optimizer.appraisal.uncovered import ground, uncovered
+from optimizer.appraisal.uncovered import PRESSURE, SPACING, ground, uncovered
 from optimizer.appraisal.words import NONE, worth_remarks, worth_rows
+from optimizer.design import Design, Nozzle, Pump
 from optimizer.instance import Instance, candidates, instance
-from optimizer.placement.problem import Floor, Limit, coverage_problem
+from optimizer.placement.problem import Floor, Limit
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.windows import line_orders
 from optimizer.scenario import Scenario, read_scenario
 from tests.optimizer.drawn_study import example_appraisal
-from tests.optimizer.placement_cases import best_value, placements, random_problem, value_of
+from tests.optimizer.placement_cases import best_value, coverage_problem, placements, random_problem, value_of
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 
@@ -201,7 +202,7 @@ def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, ev
     scenario, found = posed.scenario, posed.candidates
     known = ground(scenario, posed.nozzle, found)
     chosen = list(range(0, found.count, every))
-    listed = uncovered(known, found, chosen, np.arange(found.count) % 2 == 0)
+    listed = uncovered(known, found, chosen, np.arange(found.count) % 2 == 0, np.arange(found.count) % 5 > 0)
     assert [zone.zone for zone in listed] == [zone.name for zone in scenario.site.zones]
     for zone in listed:
         assert zone.area_m2 == pytest.approx(sum(cause.area_m2 for cause in zone.causes), abs=1e-4)
@@ -211,6 +212,30 @@ def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, ev
     assert left == pytest.approx(found.zone_area_m2 - as_chosen.covered_area_m2)
     if every == 1:
         assert left == pytest.approx(found.zone_area_m2 - found.coverable_area_m2)
+
+
+def test_ground_before_positions_that_no_pump_can_feed_is_beyond_its_pressure(posed: Instance) -> None:
+    """Source: the uncovered area that candidates reach, which is all that rules and count could explain."""
+    found = posed.candidates
+    known, none = ground(posed.scenario, posed.nozzle, found), np.zeros(found.count, dtype=bool)
+    causes = [cause for zone in uncovered(known, found, [], none, none) for cause in zone.causes]
+    assert sum(one.area_m2 for one in causes if one.cause == PRESSURE) == pytest.approx(found.coverable_area_m2)
+    causes = [cause for zone in uncovered(known, found, [], none, ~none) for cause in zone.causes]
+    assert sum(one.area_m2 for one in causes if one.cause == SPACING) == pytest.approx(found.coverable_area_m2)
+
+
+@pytest.mark.parametrize(("share", "fed"), [(0.5, False), (4.0, True)])
+def test_a_nozzle_more_must_be_fed(posed: Instance, share: float, fed: bool) -> None:
+    """By hand: at half the band's low edge, on level ground, nothing gets enough; at four times it everything does."""
+    set_pa, site, found = share * posed.scenario.rules.band_low_pa, posed.scenario.site, posed.candidates
+    pump = Pump("P1", posed.pumps[0].name, site.pump_sites[0].name, "N1", set_pa, 9e6, 1e-4, 0.1, ())
+    at = (float(found.chainage_m[0]), 2.0, float(found.azimuth_deg[0]), float(found.tilt_deg[0]))
+    nozzle = Nozzle("N1", "N1", "C1", "R1", site.lines[found.line[0]].name, *at, set_pa, 1e-6, {})
+    design = cast(Design, type("Stub", (), {"pumps": (pump,), "nozzles": (nozzle,)}))
+    assert (fed_positions(posed, design) == fed).all()
+    one = appraise(posed, design, ground(posed.scenario, posed.nozzle, found))
+    assert (one.next_nozzle_m2 > 0.0) == fed
+    assert any(cause.cause == PRESSURE for zone in one.uncovered for cause in zone.causes) != fed
 
 
 def case(factor: float, area: float) -> ReachCase:
