@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.placement.problem import Floor, PlacementProblem, Window
-
-TOLERANCE = 1e-9  # of the least coverage: sums of areas are rounded
+from optimizer.placement.problem import FLOOR_TOLERANCE, Floor, PlacementProblem, Window
 
 
 def fewest_for(problem: PlacementProblem, floor: Floor) -> tuple[Window, int]:
@@ -21,5 +19,5 @@ def fewest_for(problem: PlacementProblem, floor: Floor) -> tuple[Window, int]:
     """
     shares = np.asarray(problem.incidence.T @ (floor.area_m2 / problem.need), dtype=float)
     most_m2 = np.concatenate([[0.0], np.cumsum(np.sort(shares[shares > 0.0])[::-1])])
-    needed = int(np.searchsorted(most_m2, floor.least_m2 * (1.0 - TOLERANCE)))
+    needed = int(np.searchsorted(most_m2, floor.least_m2 * (1.0 - FLOOR_TOLERANCE)))
     return tuple(np.flatnonzero(shares > 0.0).tolist()), needed

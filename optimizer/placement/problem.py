@@ -6,8 +6,9 @@ polygons.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import scipy.sparse as sp
@@ -21,6 +22,7 @@ BoolArray: TypeAlias = NDArray[np.bool_]
 Window: TypeAlias = tuple[int, ...]
 
 TOLERANCE_M = 1e-6  # a spacing equal to the least or greatest is allowed, whatever the rounding of chainages
+FLOOR_TOLERANCE = 1e-9  # of the least coverage: sums of areas are rounded
 
 
 @dataclass(frozen=True)
@@ -96,26 +98,6 @@ class PlacementProblem:
         return self.names[candidate] if self.names else f"position {candidate}"
 
 
-def coverage_problem(
-    value: FloatArray,
-    incidence: sp.csr_array,
-    lines: tuple[Window, ...],
-    most: int | None = None,
-    **rules: Any,
-) -> PlacementProblem:
-    """A problem in which one nozzle covers a cell, no position is preferred, and `most` nozzles may stand in all."""
-    cells, candidates = incidence.shape
-    limits = () if most is None else (Limit(tuple(range(candidates)), most),)
-    return PlacementProblem(
-        value=value,
-        incidence=incidence,
-        need=np.ones(cells, dtype=np.int64),
-        bonus=np.zeros(candidates),
-        lines=lines,
-        **{"limits": limits, **rules},
-    )
-
-
 def require_possible(problem: PlacementProblem) -> None:
     """Raise NoDesign, in words a designer can act on, where the rules contradict each other at sight."""
     _require_something(problem)
@@ -130,13 +112,9 @@ def require_possible(problem: PlacementProblem) -> None:
             )
     for limit in problem.limits:
         _require_room(problem, limit)
-    barred = set(problem.barred)
-    if any(barred.issuperset(window) for window in problem.cover):
-        raise NoDesign(
-            "spacing_greatest_m",
-            "a continuous line has a gap without candidate positions that is longer than its greatest spacing: "
-            "declare the gap free of nozzles, use a smaller step or a greater spacing",
-        )
+    _require_cover(problem)
+    for floor in problem.floors:
+        _require_ground(problem, floor)
 
 
 def _require_something(problem: PlacementProblem) -> None:
@@ -153,4 +131,36 @@ def _require_room(problem: PlacementProblem, limit: Limit) -> None:
             "reserve",
             f"{locked} locked positions are more than the {limit.most} nozzles that {limit.reason} feed: unlock some, "
             "use a larger pump or more circuits",
+        )
+
+
+def _require_cover(problem: PlacementProblem) -> None:
+    if () in problem.cover:
+        raise NoDesign(
+            "spacing_greatest_m",
+            "a continuous line has a gap without candidate positions that is longer than its greatest spacing: "
+            "declare the gap free of nozzles, use a smaller step or a greater spacing",
+        )
+    barred = set(problem.barred)
+    for window in problem.cover:
+        if barred.issuperset(window):
+            where = " to ".join(dict.fromkeys(problem.name(j) for j in (window[0], window[-1])))
+            raise NoDesign(
+                "cover",
+                f"a nozzle must stand at {where}, but none there can be fed in the band or keeps the even pitch: "
+                "move the line, choose another pump, or ask for no nozzle there",
+            )
+
+
+def _require_ground(problem: PlacementProblem, floor: Floor) -> None:
+    """Least coverage is not asked of ground that no position reaches."""
+    free = np.ones(problem.candidates, dtype=np.int64)
+    free[list(problem.barred)] = 0
+    reached_m2 = float(floor.area_m2[problem.incidence.astype(np.int64) @ free >= problem.need].sum())
+    if reached_m2 < floor.least_m2 * (1.0 - FLOOR_TOLERANCE):
+        raise NoDesign(
+            "least_coverage",
+            f"only {math.floor(100.0 * reached_m2 / floor.least_m2)} % of the {floor.least_m2:.1f} m² that least "
+            f"coverage asks of {floor.name} can be reached from any position: bring mounting lines nearer, use finer "
+            "cells, or ask for less",
         )

@@ -12,10 +12,8 @@ import numpy as np
 import scipy.sparse as sp
 
 from optimizer.placement.even import even_line
-from optimizer.placement.problem import BoolArray, FloatArray, IntArray, PlacementProblem, Window
+from optimizer.placement.problem import FLOOR_TOLERANCE, BoolArray, FloatArray, IntArray, PlacementProblem, Window
 from optimizer.placement.rows import Rows, row_line
-
-FLOOR_TOLERANCE = 1e-9  # of the least coverage: sums of areas are rounded
 
 
 class Cover:

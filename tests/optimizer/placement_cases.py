@@ -24,6 +24,26 @@ RULES = ("continuous", "locked", "barred", "facings", "across", "rows", "even", 
 RING, WALL = 0, 1
 
 
+def coverage_problem(
+    value: Array,
+    incidence: sp.csr_array,
+    lines: tuple[Window, ...],
+    most: int | None = None,
+    **rules: Any,
+) -> PlacementProblem:
+    """A problem in which one nozzle covers a cell, no position is preferred, and `most` nozzles may stand in all."""
+    cells, candidates = incidence.shape
+    limits = () if most is None else (Limit(tuple(range(candidates)), most),)
+    return PlacementProblem(
+        value=value,
+        incidence=incidence,
+        need=np.ones(cells, dtype=np.int64),
+        bonus=np.zeros(candidates),
+        lines=lines,
+        **{"limits": limits, **rules},
+    )
+
+
 def random_problem(seed: int, *rules: str) -> PlacementProblem:
     """Up to 10 candidates on a closed and an open line; cells covered by intervals and by chance.
 

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.placement.floors import fewest_for
-from optimizer.placement.problem import Floor, coverage_problem
-from tests.optimizer.placement_cases import RULES, placements, random_problem
+from optimizer.placement.problem import Floor
+from tests.optimizer.placement_cases import RULES, coverage_problem, placements, random_problem
 
 
 @given(st.integers(0, 10**6), st.sets(st.sampled_from([rule for rule in RULES if rule != "floors"]), max_size=2))

@@ -12,12 +12,13 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from optimizer.placement import model as models
-from optimizer.placement.problem import PlacementProblem, Row, coverage_problem
+from optimizer.placement.problem import PlacementProblem, Row
 from optimizer.placement.windows import spacing_windows
 from optimizer.solver import Limits, solve
 from tests.optimizer.placement_cases import (
     RULES,
     best_value,
+    coverage_problem,
     is_legal,
     keeps_rows,
     placements,

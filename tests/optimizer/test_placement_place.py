@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
 from optimizer.placement.place import place, value_bound
-from optimizer.placement.problem import PlacementProblem, coverage_problem
+from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, swap
 from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
 from optimizer.progress import Progress
 from optimizer.solver import Limits
-from tests.optimizer.placement_cases import RULES, best_value, is_legal, random_problem, value_of
+from tests.optimizer.placement_cases import RULES, best_value, coverage_problem, is_legal, random_problem, value_of
 from tests.optimizer.synthetic_site import SyntheticSite, synthetic_site
 
 seeds = st.integers(0, 10**6)

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from optimizer.placement.dual import Prices, descend, dual_of, first_prices, priced
 from optimizer.placement.lines import best_by_line, lines_of
-from optimizer.placement.problem import PlacementProblem, coverage_problem
+from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.tracks import tracks_of
-from tests.optimizer.placement_cases import RULES, best_value, placements, random_problem, value_of
+from tests.optimizer.placement_cases import RULES, best_value, coverage_problem, placements, random_problem, value_of
 
 seeds = st.integers(0, 10**6)
 

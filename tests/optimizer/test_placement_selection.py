@@ -16,11 +16,19 @@ import scipy.sparse as sp
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row, coverage_problem
+from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
 from optimizer.placement.rows import RowLine, chain, row_line
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, repaired, repitch, swap
-from tests.optimizer.placement_cases import RULES, is_legal, keeps_rows, placements, random_problem, value_of
+from tests.optimizer.placement_cases import (
+    RULES,
+    coverage_problem,
+    is_legal,
+    keeps_rows,
+    placements,
+    random_problem,
+    value_of,
+)
 
 seeds = st.integers(0, 10**6)
 rule_sets = st.sets(st.sampled_from(RULES))

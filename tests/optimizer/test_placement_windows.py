@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
-from optimizer.placement.problem import Limit, Window, coverage_problem, require_possible
+from optimizer.placement.problem import Floor, Limit, Window, require_possible
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
+from tests.optimizer.placement_cases import coverage_problem
 
 Subset = tuple[int, ...]
 
@@ -135,7 +136,10 @@ BASE = coverage_problem(np.ones(3), sp.csr_array(np.eye(3, dtype=bool)), ((0, 1,
         ({"locked": (0, 2), "limits": (Limit((0, 1, 2), 1, "both pumps"),)}, "reserve",
          "2 locked positions are more than the 1 nozzles that both pumps feed"),
         ({"cover": ((),)}, "spacing_greatest_m", "gap without candidate positions"),
-        ({"cover": ((0, 1),), "barred": (0, 1)}, "spacing_greatest_m", "gap without candidate positions"),
+        ({"cover": ((0, 1),), "barred": (0, 1), "names": ("a at 1 m", "a at 2 m", "b")}, "cover",
+         "a nozzle must stand at a at 1 m to a at 2 m, but none there can be fed"),
+        ({"floors": (Floor("zone Lawn", np.array([1.0, 2.0, 5.0]), 5.5),), "barred": (2,)}, "least_coverage",
+         r"only 54 % of the 5.5 m² that least coverage asks of zone Lawn"),
         ({"incidence": sp.csr_array((3, 3), dtype=bool)}, "reach", "covers any part of a zone"),
         ({"incidence": sp.csr_array((3, 0), dtype=bool), "lines": ()}, "step_m", "no candidate position is left"),
     ],
@@ -149,6 +153,14 @@ def test_rules_in_conflict_are_named(change: dict[str, object], rule: str, words
 def test_a_possible_problem_passes() -> None:
     require_possible(BASE)
     assert BASE.name(1) == "position 1"
+
+
+def test_a_floor_on_all_that_is_reached_passes_and_ground_that_two_must_reach_counts_when_two_can() -> None:
+    """Of 8 m² each nozzle reaches its own 1, 2 and 5 m²; the second of two that must reach the 5 m² is not there."""
+    floor = Floor("zone Lawn", np.array([1.0, 2.0, 5.0]), 8.0)
+    require_possible(replace(BASE, floors=(floor,)))
+    with pytest.raises(NoDesign, match=r"only 37 % of the 8.0 m²"):
+        require_possible(replace(BASE, floors=(floor,), need=np.array([1, 1, 2])))
 
 
 def test_every_candidate_stands_on_one_line() -> None:

@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.placement.practice import Lines, practice
-from optimizer.placement.problem import Limit, PlacementProblem, coverage_problem
+from optimizer.placement.problem import Limit, PlacementProblem
 from optimizer.placement.selection import Cover
 from optimizer.placement.windows import line_orders, spacing_windows
-from tests.optimizer.placement_cases import RULES, best_value, is_legal, random_problem, value_of
+from tests.optimizer.placement_cases import RULES, best_value, coverage_problem, is_legal, random_problem, value_of
 
 
 def ruler(
