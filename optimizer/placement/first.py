@@ -54,8 +54,8 @@ def _conflict(problem: PlacementProblem) -> NoDesign:
             f"the least coverage of {names} cannot be met within spacing and the nozzles that the circuits feed: ask "
             "for less, bring mounting lines nearer, or use a larger pump or more circuits",
         )
-    without_limits = replace(problem, floors=(), limits=())
-    needed = _fewest_chosen(without_limits) if problem.limits else None
+    looser = replace(problem, floors=(), limits=())
+    needed = _fewest_chosen(looser) if problem.limits else None
     if needed is not None:
         feed = ", ".join(f"{limit.reason} feed {limit.most}" for limit in problem.limits)
         return NoDesign(
@@ -63,8 +63,28 @@ def _conflict(problem: PlacementProblem) -> NoDesign:
             f"continuous lines, line ends, corners and locked positions need at least {len(needed)} nozzles; {feed}: "
             "use a larger pump or more circuits, or a greater spacing",
         )
+    return _conflict_of_places(looser)
+
+
+def _conflict_of_places(problem: PlacementProblem) -> NoDesign:
+    """The rule to blame, of those on where nozzles stand: however many may stand, and whatever they cover."""
+    looser = replace(problem, even=())
+    if problem.even and _fewest_chosen(looser) is not None:
+        return NoDesign(
+            "even_pitch",
+            "no even pitch holds the locked positions of its line and what line ends, corners and the greatest spacing "
+            "ask for there: unlock positions, move them to one pitch, use a smaller step, or drop even_pitch",
+        )
+    if problem.rows and _fewest_chosen(replace(looser, rows=())) is not None:
+        return NoDesign(
+            "row_gap",
+            "locked positions and what line ends and corners ask for stand farther apart than the greatest spacing "
+            "and nearer than row_gap, and no nozzle fits between: allow a greater spacing or a smaller row_gap, or "
+            "unlock positions",
+        )
     return NoDesign(
         "spacing_greatest_m",
-        "the greatest spacing of a line cannot be kept together with the least spacing and the locked positions: "
-        "allow a greater spacing, a smaller least spacing or step, or unlock positions",
+        "the greatest spacing of continuous lines, and the nozzles that line ends and outside corners ask for, cannot "
+        "be kept together with the least spacing and the locked positions: allow a greater spacing, a smaller least "
+        "spacing or step, a longer way from ends and corners, or unlock positions",
     )

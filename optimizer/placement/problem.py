@@ -160,7 +160,7 @@ def _require_ground(problem: PlacementProblem, floor: Floor) -> None:
     if reached_m2 < floor.least_m2 * (1.0 - FLOOR_TOLERANCE):
         raise NoDesign(
             "least_coverage",
-            f"only {math.floor(100.0 * reached_m2 / floor.least_m2)} % of the {floor.least_m2:.1f} m² that least "
+            f"only {math.floor(100.0 * reached_m2 / floor.least_m2)} % of the {floor.least_m2:.4g} m² that least "
             f"coverage asks of {floor.name} can be reached from any position: bring mounting lines nearer, use finer "
             "cells, or ask for less",
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 from optimizer.errors import NoDesign
 from optimizer.placement.place import place, value_bound
-from optimizer.placement.problem import PlacementProblem
+from optimizer.placement.problem import PlacementProblem, Row
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, swap
 from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
@@ -239,6 +240,29 @@ def test_least_and_greatest_spacing_that_exclude_each_other_are_refused_in_words
     with pytest.raises(NoDesign, match="cannot be kept together") as caught:
         place(problem)
     assert caught.value.rule == "spacing_greatest_m"
+
+
+EVEN = ((0, 3, 6, 9), (1, 4, 7), (0, 4, 8))
+HALVES = tuple(0.5 * k for k in range(10))
+
+
+@pytest.mark.parametrize(
+    ("rules", "rule", "words"),
+    [
+        ({"even": (EVEN,), "locked": (3, 4)}, "even_pitch", "no even pitch holds the locked positions"),
+        ({"even": (EVEN,), "cover": ((3,), (4,))}, "even_pitch", "no even pitch holds"),
+        ({"rows": (Row(tuple(range(10)), HALVES, np.inf, 1.0, 3.0),), "locked": (0, 5), "barred": (2, 3)}, "row_gap",
+         "nearer than row_gap, and no nozzle fits between"),
+        ({"even": (EVEN,), "cover": ((4,), (5,)), "spacing": ((4, 5),)}, "spacing_greatest_m", "line ends and outside"),
+    ],
+)  # fmt: skip
+def test_the_rule_that_lets_no_placement_be_is_named(rules: dict[str, Any], rule: str, words: str) -> None:
+    """No pattern holds 3 and 4. Nozzles at 0 and 2.5 m in rows of 1 m at most, 3 m apart, need two between, the first
+    at 0.5 or 1 m and the second at 1.5 or 2 m: without 1 and 1.5 m they stand 1.5 m apart."""
+    problem = coverage_problem(np.ones(10), sp.csr_array(np.eye(10, dtype=bool)), (tuple(range(10)),), 9, **rules)
+    with pytest.raises(NoDesign, match=words) as caught:
+        place(problem)
+    assert caught.value.rule == rule
 
 
 @pytest.mark.parametrize("continuous", [False, True])
