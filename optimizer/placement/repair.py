@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from heapq import heapify, heappop, heappush
+
 import numpy as np
 
 from optimizer.placement.even import EvenLine
@@ -144,15 +146,42 @@ def thin(selection: Selection) -> None:
     """Remove the least valuable nozzles of limits that are passed until all are kept; then smaller patterns."""
     cover = selection.cover
     while not selection.within_capacity():
-        over = np.zeros(len(selection.chosen), dtype=bool)
-        for number in np.flatnonzero(selection.in_limit > cover.most):
-            over[cover.limit_members[number]] = True
-        members = np.flatnonzero(over & selection.chosen & ~cover.locked).tolist()
-        loose = [j for j in members if selection.removable(j)]
-        if loose:
-            selection.remove(min(loose, key=lambda j: (selection.loss(j), j)))
-        elif not any(_shrink(selection, line, over) for line in cover.even_lines):
+        over = _over(selection)
+        loose = np.flatnonzero(over & selection.chosen & ~cover.locked)
+        if not _remove_least(selection, loose.tolist()) and not any(
+            _shrink(selection, line, over) for line in cover.even_lines
+        ):
             return
+
+
+def _over(selection: Selection) -> BoolArray:
+    """[J]: members of limits that are passed."""
+    over = np.zeros(len(selection.chosen), dtype=bool)
+    for number in np.flatnonzero(selection.in_limit > selection.cover.most):
+        over[selection.cover.limit_members[number]] = True
+    return over
+
+
+def _remove_least(selection: Selection, loose: list[int]) -> bool:
+    """Remove the least valuable of those given that may go, one after the other, as long as the limits that are passed
+    stay the same; whether any went. What a nozzle is worth only rises when others go, so old figures are floors."""
+    heap = [(selection.loss(j), j) for j in loose]
+    heapify(heap)
+    passed, stuck, gone = selection.in_limit > selection.cover.most, [], False
+    while heap and bool((passed == (selection.in_limit > selection.cover.most)).all()):
+        before, candidate = heappop(heap)
+        if (now := selection.loss(candidate)) > before:
+            heappush(heap, (now, candidate))
+        elif not selection.removable(candidate):
+            stuck.append((now, candidate))
+        else:
+            selection.remove(candidate)
+            gone = True
+            if selection.cover.row_lines:  # in rows one that goes may set others free
+                for one in stuck:
+                    heappush(heap, one)
+                stuck.clear()
+    return gone
 
 
 def _shrink(selection: Selection, line: EvenLine, over: BoolArray) -> bool:
