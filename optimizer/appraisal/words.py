@@ -14,9 +14,9 @@ LEAST_SHOWN_M2 = 0.05
 HEADING = "Value against practice, and if the reach were another"
 MEANING = (
     "Practice is an even pitch by hand with as many nozzles, anchored at ends and corners, tighter in front of "
-    "priority zones; its tubing is not designed, and neither it nor greedy is asked for a least coverage. Weighted: area "
-    "times the priority of its zone, where two nozzles must reach ground by the cell model. Next nozzle: what one "
-    "more would add; last: what the least valuable one is worth."
+    "priority zones; its tubing is not designed, and neither it nor greedy is asked for a least coverage. Weighted: "
+    "area times the priority of its zone, where two nozzles must reach ground by the cell model. Next nozzle: what "
+    "one more would add; last: what the least valuable one is worth."
 )
 
 Cell = Callable[[Appraisal], str]
