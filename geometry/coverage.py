@@ -52,11 +52,11 @@ def merge_cells(cells: Cells, polygons: Polygons) -> MergedCells:
     first, group = _groups(marks[covered], cells.ground.need[kind])
     kinds = len(cells.ground.need)
     count = np.bincount(group * kinds + kind, minlength=len(first) * kinds).reshape(-1, kinds)
-    area_m2 = count * cells.part_m2
+    area_m2 = count.astype(np.float64) * cells.part_m2
     return MergedCells(
         incidence=incidence_at(held, cells.at[covered[first]]),
         value=area_m2 @ cells.ground.weight,
-        area_m2=area_m2.sum(axis=1),
+        area_m2=area_m2 @ np.ones(kinds),
         count=count.sum(axis=1),
         need=cells.ground.need[kind[first]],
         zone_area_m2=cells.ground.zones.T.astype(float) @ area_m2.T,
