@@ -57,9 +57,7 @@ def _moved_value(cover: Cover, chosen: tuple[int, ...]) -> float:
 
 def next_nozzle_m2(placed: Selection) -> float:
     """Weighted m² that the best further nozzle adds, the others staying."""
-    problem = placed.problem
-    lacking = np.where(placed.hits == problem.need - 1, problem.value, 0.0)
-    return float(np.max(problem.incidence.T @ lacking, where=placed.addable(), initial=0.0))
+    return float(np.max(placed.value_gain(), where=placed.addable(), initial=0.0))
 
 
 def last_nozzle_m2(placed: Selection) -> float | None:
