@@ -26,7 +26,7 @@ def budget_pressures_pa(problem: RunProblem, plan: RunPlan) -> NDArray[np.float6
 def _circuit_pressures_pa(problem: RunProblem, circuit: CircuitPlan) -> dict[int, float]:
     """Pressure at every point of a circuit: at a pipe's end = at its start - friction - fittings - rho g
     rise."""
-    layout, water, pump = problem.layout, problem.water, problem.pumps[circuit.pump]
+    layout, water = problem.layout, problem.water
     density = water.density_kg_m3
     flow_at = {int(layout.nozzle_point[k]): problem.safe_flow_m3_s(circuit.pump)[k] for k in circuit.served}
     flows = np.zeros(len(circuit.pieces))
@@ -41,11 +41,8 @@ def _circuit_pressures_pa(problem: RunProblem, circuit: CircuitPlan) -> dict[int
     k = np.array([use.minor_k for use in circuit.pieces])
     loss = pressure_gradient_pa_m(flows, bore, rough, water) * layout.length_m[pieces]
     loss += minor_loss_pa(k, flows, bore, density)
-    root = problem.pump_point(circuit.pump)
-    total = leaving.get(root, 0.0)
-    fixed = pressure_gradient_pa_m(total, pump.fixed_bore_m, pump.fixed_roughness_m, water)
-    unit = minor_loss_pa(pump.fixed_k, total, pump.fixed_bore_m, density)
-    at = {root: pump.set_pressure_pa - float(fixed) * pump.fixed_length_m - float(unit)}
+    root = problem.outlet_point(circuit.pump)
+    at = {root: float(problem.supply_pa(circuit.pump, leaving.get(root, 0.0)))}
     for use, lost in zip(circuit.pieces, loss, strict=True):
         rise = float(layout.z_m[use.to_point] - layout.z_m[use.from_point])
         at[use.to_point] = at[use.from_point] - float(lost) - density * GRAVITY_M_S2 * rise

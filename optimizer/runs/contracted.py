@@ -71,7 +71,7 @@ class Contracted:
     """What the model is built from.
 
     most: nozzles of each circuit at most; highest_pa: by circuit and point, pressure without any loss;
-    supply: by circuit, pressure at its first tee <= slope x nozzles + value; shares: nozzles of a
+    supply: by circuit, pressure at its outlet point <= slope x nozzles + value; shares: nozzles of a
     (segment, group); at_junctions: nozzles that stand on junctions; dug: ground work of a segment.
     """
 
@@ -177,15 +177,13 @@ class _Laws:
         return tuple(start - head * float(z[p] - z[root]) for p in self.prepared.segments.point)
 
     def supply(self) -> tuple[Line, ...]:
-        """Lines above (optimistic) or below (safe: one chord) the concave pressure at the first tee."""
+        """Lines above (optimistic) or below (safe: one chord) the concave pressure at the outlet point."""
         problem = self.prepared.problem
-        pump = problem.pumps[problem.circuits[self.circuit].pump]
-        flows = self.flow_m3_s * np.arange(self.most + 1)
-        loss = pressure_gradient_pa_m(flows, pump.fixed_bore_m, pump.fixed_roughness_m, problem.water)
-        loss = loss * pump.fixed_length_m
-        loss = loss + minor_loss_pa(pump.fixed_k, flows, pump.fixed_bore_m, problem.water.density_kg_m3)
+        pump = problem.circuits[self.circuit].pump
+        top = problem.pumps[pump].set_pressure_pa
+        loss = top - problem.supply_pa(pump, self.flow_m3_s * np.arange(self.most + 1))
         lines = above(loss, 1) if self.safe else below(loss, SUPPLY_LINES)
-        return tuple((-slope, pump.set_pressure_pa - value) for slope, value in lines)
+        return tuple((-slope, top - value) for slope, value in lines)
 
     def passes(self, w: int, way: Way) -> list[Pass]:
         """The tube that feeds its group's nozzles, and where others may feed them the tube that feeds

@@ -42,9 +42,9 @@ class Size:
 class Prepared:
     """Lists by point, piece or pump of `segments`.
 
-    length_m, rise_pa (from a piece's lower-numbered end of its segment to the other), trench_cost:
-    by piece; nozzle: nozzle at each point or -1; spot: point of each nozzle; flow: by pump, by point, in
-    flow units; root: by pump;
+    length_m, rise_pa (from a piece's lower-numbered end of its segment to the other), trench_cost (0 along a
+    main, which is dug and paid for): by piece; dug: pieces whose ground work costs; nozzle: nozzle at each
+    point or -1; spot: point of each nozzle; flow: by pump, by point, in flow units; root: by pump;
     may_feed: by circuit, by nozzle, whether group and height allow it; sizes: all on offer.
     """
 
@@ -62,19 +62,17 @@ class Prepared:
     sizes: tuple[Size, ...]
 
     def available_pa(self, pump: int, flow: int) -> float:
-        """Pressure at the pump's first tee when the circuit draws `flow` units."""
-        choice = self.problem.pumps[pump]
-        water = self.problem.water
-        real = flow * FLOW_UNIT_M3_S
-        friction = pressure_gradient_pa_m(real, choice.fixed_bore_m, choice.fixed_roughness_m, water)
-        minor = minor_loss_pa(choice.fixed_k, real, choice.fixed_bore_m, water.density_kg_m3)
-        return choice.set_pressure_pa - float(friction) * choice.fixed_length_m - float(minor)
+        """Pressure at the pump's outlet point when the circuit draws `flow` units."""
+        return float(self.problem.supply_pa(pump, flow * FLOW_UNIT_M3_S))
 
 
 def prepare(problem: RunProblem) -> Prepared:
     """Contract the layout and tabulate."""
     layout = problem.layout
-    segments = contract(layout)
+    roots = [problem.outlet_point(p) for p in range(len(problem.pumps))]
+    segments = contract(layout, roots)
+    mains = {part.piece for pump in problem.pumps for part in pump.main}
+    trench = [0.0 if e in mains else float(layout.trench_cost[e]) for e in segments.piece]
     number = {p: i for i, p in enumerate(segments.point)}
     spot = tuple(number[int(p)] for p in layout.nozzle_point)
     nozzle = [-1] * len(segments.point)
@@ -89,12 +87,12 @@ def prepare(problem: RunProblem) -> Prepared:
         segments=segments,
         length_m=tuple(float(layout.length_m[e]) for e in segments.piece),
         rise_pa=tuple(head * (z[b] - z[a]) for a, b in segments.ends),
-        trench_cost=tuple(float(layout.trench_cost[e]) for e in segments.piece),
-        dug=tuple(i for i, e in enumerate(segments.piece) if layout.trench_cost[e] > 0),
+        trench_cost=tuple(trench),
+        dug=tuple(i for i, cost in enumerate(trench) if cost > 0),
         nozzle=tuple(nozzle),
         spot=spot,
         flow=tuple(flows),
-        root=tuple(number[problem.pump_point(p)] for p in range(len(problem.pumps))),
+        root=tuple(number[p] for p in roots),
         may_feed=tuple(_may_feed(problem, c) for c in range(len(problem.circuits))),
         sizes=tuple(_size(problem, i, most) for i in range(len(problem.tubing))),
     )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hydraulics.friction import GRAVITY_M_S2
+from hydraulics.fittings import minor_loss_pa
+from hydraulics.friction import GRAVITY_M_S2, pressure_gradient_pa_m
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.water import Water
 from optimizer.runs.layout import Layout
@@ -24,11 +27,28 @@ class Tubing:
 
 
 @dataclass(frozen=True)
+class MainPiece:
+    """One piece of the shared trunk from a pump to its field valves, in the direction of flow.
+
+    piece, from_point, to_point: of the layout; tubing: index into the problem's sizes; minor_k: loss factor
+    of its fittings, at the tube's own velocity.
+    """
+
+    piece: int
+    from_point: int
+    to_point: int
+    tubing: int
+    minor_k: float
+
+
+@dataclass(frozen=True)
 class PumpChoice:
     """A pump unit at a pump site, at a set pressure held at its outlet (elevation of the site's point).
 
     fixed_k, fixed_bore_m: what filter, valve and manifold take between the gauge and the first tee, as a
     minor loss at a bore; fixed_length_m, fixed_roughness_m: tubing of that bore inside the unit, if any.
+    root: layout point, no nozzle's, where the field valves stand and the circuits' trees start; None: they
+    start at the pump. main: the shared trunk from the pump to the root, in order, already dug and paid for.
     """
 
     name: str
@@ -38,6 +58,8 @@ class PumpChoice:
     fixed_bore_m: float
     fixed_length_m: float = 0.0
     fixed_roughness_m: float = 0.0
+    root: int | None = None
+    main: tuple[MainPiece, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,7 +87,9 @@ class RunProblem:
 
     group: [K] schedule group of each nozzle; tubing: sizes on offer; sizes_at_most: different sizes in
     one design; flow_factor: share of the highest possible nozzle flow that the head budget reckons with
-    (1 is safe on trees; less is a trial that verification must pass).
+    (1 is safe on trees; less is a trial that verification must pass); longest_run_m: tubing at most from
+    a circuit's root to the end of any of its tubes; run_nozzles_most: nozzles at most on one run; balance:
+    the safe flows of one pump's circuits differ at most so that least >= (1 - balance) greatest.
     """
 
     layout: Layout
@@ -79,6 +103,9 @@ class RunProblem:
     band_low_pa: float
     flow_factor: float = 1.0
     k: LossFactors = field(default_factory=LossFactors)
+    longest_run_m: float = math.inf
+    run_nozzles_most: int | None = None
+    balance: float | None = None
 
     @property
     def nozzles(self) -> int:
@@ -86,8 +113,31 @@ class RunProblem:
         return len(self.group)
 
     def pump_point(self, pump: int) -> int:
-        """Point at which the pump's tubing starts."""
+        """Point of the pump's outlet, at whose elevation the set pressure holds."""
         return int(self.layout.site_point[self.pumps[pump].site])
+
+    def outlet_point(self, pump: int) -> int:
+        """Point at which the trees of the pump's circuits start: its root, else the pump's own point."""
+        root = self.pumps[pump].root
+        return self.pump_point(pump) if root is None else root
+
+    def supply_pa(self, pump: int, flow_m3_s: float | NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+        """Pressure at the outlet point while a circuit draws the flow (a number or an array of any shape).
+
+        Set pressure - losses inside the unit - friction, fittings and rho g rise of each piece of the main.
+        """
+        choice, water = self.pumps[pump], self.water
+        density, flow = water.density_kg_m3, np.asarray(flow_m3_s, dtype=np.float64)
+        inside = pressure_gradient_pa_m(flow, choice.fixed_bore_m, choice.fixed_roughness_m, water)
+        left = choice.set_pressure_pa - inside * choice.fixed_length_m
+        left = left - minor_loss_pa(choice.fixed_k, flow, choice.fixed_bore_m, density)
+        for part in choice.main:
+            tube = self.tubing[part.tubing]
+            friction = pressure_gradient_pa_m(flow, tube.bore_m, tube.roughness_m, water)
+            rise = float(self.layout.z_m[part.to_point] - self.layout.z_m[part.from_point])
+            left = left - friction * float(self.layout.length_m[part.piece])
+            left = left - minor_loss_pa(part.minor_k, flow, tube.bore_m, density) - density * GRAVITY_M_S2 * rise
+        return np.asarray(left, dtype=np.float64)
 
     def safe_flow_m3_s(self, pump: int) -> NDArray[np.float64]:
         """[K] flow of each nozzle in the head budget: flow_factor q(set + rho g max(0, z_pump -

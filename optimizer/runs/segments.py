@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from optimizer.runs.layout import Layout
@@ -71,9 +72,9 @@ class Segments:
         return len(self.ways) // 2
 
 
-def contract(layout: Layout) -> Segments:
-    """Segments between junctions: points where not exactly two pieces meet, where ground work begins, and
-    pump sites.
+def contract(layout: Layout, roots: Iterable[int] = ()) -> Segments:
+    """Segments between junctions: points where not exactly two pieces meet, where ground work begins, pump
+    sites and roots.
 
     A ring without any junction is broken at its first piece's tail. So a segment is ground work all along
     or nowhere, and nozzles stand on segments without.
@@ -82,7 +83,7 @@ def contract(layout: Layout) -> Segments:
     for e in range(layout.pieces):
         touching[int(layout.tail[e])].append(e)
         touching[int(layout.head[e])].append(e)
-    sites = {int(p) for p in layout.site_point}
+    sites = {*map(int, layout.site_point), *roots}
     dug = [bool(cost > 0) for cost in layout.trench_cost]
     junctions = {
         p for p, near in enumerate(touching) if len(near) != 2 or p in sites or dug[near[0]] != dug[near[1]]
