@@ -69,6 +69,14 @@ class Candidates:
 
 
 @dataclass(frozen=True)
+class Unit:
+    """A pump unit: its type, and how many circuits it feeds one after the other."""
+
+    pump: PumpType
+    circuits: int
+
+
+@dataclass(frozen=True)
 class Instance:
     """One option on its scenario: what may be chosen, and from what."""
 

@@ -177,7 +177,8 @@ def _asked(option: Option) -> dict[str, Any]:
 
 def _alternative(option: Option, solved: Solved, appraisal: Appraisal, seconds: dict[str, float]) -> Alternative:
     proof = solved.design.verification
-    usable = [1.0 - flow / solved.capacity_m3_s for flow in proof.flow_m3_s.values()]
+    capacity = {circuit: pump.capacity_m3_s for pump in solved.design.pumps for circuit in pump.circuits}
+    unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
     return Alternative(
         **_asked(option),
         status="verified" if proof.verified else "unverified",
@@ -198,7 +199,7 @@ def _alternative(option: Option, solved: Solved, appraisal: Appraisal, seconds: 
         min_pressure_pa=proof.min_pressure_pa,
         max_pressure_pa=proof.max_pressure_pa,
         flow_m3_s=sum(proof.flow_m3_s.values()),
-        reserve=min(usable),
+        reserve=min(unused),
         verified=proof.verified,
         time_limit_hit=solved.time_limit_hit,
         seconds=seconds,

@@ -73,9 +73,9 @@ def chosen_of(design: Design, instance: Instance) -> tuple[int, ...]:
 def fed_positions(instance: Instance, design: Design) -> NDArray[np.bool_]:
     """[J]: candidates that some pump of the design, at its set pressure, might keep at the band's low edge."""
     sites = {site.name: i for i, site in enumerate(instance.scenario.site.pump_sites)}
-    (kind,) = {pump.type for pump in design.pumps}
+    kinds = {pump.name: pump for pump in instance.pumps}
     supply = Supply(
-        pump=next(pump for pump in instance.pumps if pump.name == kind),
+        pumps=tuple(kinds[pump.type] for pump in design.pumps),
         sites=tuple(sites[pump.site] for pump in design.pumps),
         groups=((),) * len(design.pumps),  # whichever circuit feeds it
         set_pa=tuple(pump.set_pressure_pa for pump in design.pumps),

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from hydraulics.units import show_both
-from optimizer.catalogue import PumpType
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
-from optimizer.instance import Candidates, Instance
+from optimizer.instance import Candidates, Instance, Unit
 from optimizer.placement.place import value_bound
 from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress, Report, Stop, relative_gap
@@ -64,7 +63,6 @@ class Solved:
     zone_area_m2: float
     coverable_area_m2: float
     tubing_m: float
-    capacity_m3_s: float
     time_limit_hit: bool
     reason: str | None
     rounds: tuple[str, ...]
@@ -118,7 +116,8 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
         if solved and clock.stopped():
             break
         try:
-            solved.append(_with_pump(instance, pump, base, bound, settings, report, clock))
+            units = (Unit(pump, instance.option.circuits),) * instance.option.pumps
+            solved.append(_with_units(instance, units, base, bound, settings, report, clock))
         except NoDesign as refusal:
             refusals.append(refusal)
     if not solved and clock.stopped():
@@ -131,13 +130,14 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
 def _bound(instance: Instance, base: PlacementProblem, stop: Stop) -> float:
     """V(N_max): what no design inside the band that serves every schedule group can pass, with whichever pump type; the
     largest feeds most nozzles. Raises NoDesign where no share of the circuits lets a placement be."""
-    pump = max(instance.pumps, key=lambda pump: pump.delivery_m3_s)
-    most, groups = most_per_circuit(instance, pump), len(instance.candidates.groups)
+    largest = Unit(max(instance.pumps, key=lambda pump: pump.delivery_m3_s), instance.option.circuits)
+    units, groups = (largest,) * instance.option.pumps, len(instance.candidates.groups)
+    most = [most_per_circuit(instance, unit.pump) for unit in units]
     bounds: list[float] = []
     refusals: list[NoDesign] = []
-    for share in shares(instance.circuit_count, groups):
+    for share in shares(units, most, groups):
         try:
-            bounds.append(value_bound(shared_out(base, instance, share, most), stop))
+            bounds.append(value_bound(shared_out(base, instance, share), stop))
         except NoDesign as refusal:
             refusals.append(refusal)
     if not bounds:
@@ -145,9 +145,9 @@ def _bound(instance: Instance, base: PlacementProblem, stop: Stop) -> float:
     return max(bounds)
 
 
-def _with_pump(
+def _with_units(
     instance: Instance,
-    pump: PumpType,
+    units: tuple[Unit, ...],
     base: PlacementProblem,
     bound: float,
     settings: SolveSettings,
@@ -156,13 +156,13 @@ def _with_pump(
 ) -> Solved:
     feeder = Feeder(instance, report, clock.stopped)
     with clock.stage("explore"):
-        starts = explore(feeder, pump, base, Effort(*QUICK, settings.seed))
+        starts = explore(feeder, units, base, Effort(*QUICK, settings.seed))
     with clock.stage("rounds"):
         search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, settings.seed))
         outcome = best_outcome(feeder, starts, base, search)
     with clock.stage("tubing"):
         kept = _polished(feeder, outcome.kept, settings.seed)
-    return _solved(instance, pump, replace(outcome, kept=kept), bound, clock)
+    return _solved(instance, replace(outcome, kept=kept), bound, clock)
 
 
 def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
@@ -184,7 +184,7 @@ def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
     return kept
 
 
-def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, clock: _Clock) -> Solved:
+def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -> Solved:
     kept = outcome.kept
     made, design = kept.trial.layout, kept.trial.design
     counted = take_off(made)
@@ -207,7 +207,6 @@ def _solved(instance: Instance, pump: PumpType, outcome: Outcome, bound: float, 
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
         tubing_m=sum(length for _, length in counted.tubing_m),
-        capacity_m3_s=pump.delivery_m3_s,
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else _fault_words(design),
         rounds=outcome.rounds,

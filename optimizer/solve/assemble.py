@@ -23,10 +23,10 @@ UNCHECKED = Verification(False, (0.0, 0.0), (), (), (), 0.0, 0.0, {}, 0.0, 0.0, 
 
 @dataclass(frozen=True)
 class Layout:
-    """What was chosen: candidates (sorted indices), the pump type, and the run plan that feeds them."""
+    """What was chosen: candidates (sorted indices), the type of each pump, and the run plan that feeds them."""
 
     instance: Instance
-    pump: PumpType
+    pumps: tuple[PumpType, ...]
     chosen: tuple[int, ...]
     problem: RunProblem
     plan: RunPlan
@@ -64,15 +64,15 @@ def nozzle_names(plan: RunPlan) -> dict[int, str]:
 
 def _pumps(made: Layout) -> Iterator[Pump]:
     scenario = made.instance.scenario
-    for index, choice in enumerate(made.problem.pumps):
+    for index, (choice, pump) in enumerate(zip(made.problem.pumps, made.pumps, strict=True)):
         yield Pump(
             id=f"P{index + 1}",
-            type=made.pump.name,
+            type=pump.name,
             site=scenario.site.pump_sites[choice.site].name,
             node=f"P{index + 1}",
             set_pressure_pa=choice.set_pressure_pa,
-            limit_pa=made.pump.limit_pa,
-            capacity_m3_s=made.pump.delivery_m3_s,
+            limit_pa=pump.limit_pa,
+            capacity_m3_s=pump.delivery_m3_s,
             reserve=scenario.rules.reserve,
             circuits=tuple(f"C{plan.circuit + 1}" for plan in made.plan.circuits if plan.pump == index),
         )

@@ -8,19 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain, islice
+from itertools import islice
 from math import floor
 
-from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, nozzles_within
+from optimizer.instance import Instance, Unit, nozzles_within
 from optimizer.placement.place import place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
-from optimizer.solve.posed import limited, most_per_circuit, shared_out, shares, worthless
+from optimizer.solve.posed import limited, most_per_circuit, share_of, shared_out, shares, worthless
 from optimizer.solve.servable import hardest, servable, without
 from optimizer.solve.supply import (
     STEP_TOLERANCE,
@@ -73,12 +72,12 @@ class Quick:
     few: bool = False
 
 
-def explore(feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
-    """Starts for a pump type, best first.
+def explore(feeder: Feeder, units: tuple[Unit, ...], base: PlacementProblem, effort: Effort) -> tuple[Start, ...]:
+    """Starts for some pump units, best first.
 
     Raises NoDesign with the last refusal where no quick trial could be fed at all.
     """
-    quick = _Quick(feeder, pump, base, effort)
+    quick = _Quick(feeder, units, base, effort)
     ranked = [
         (quick.score(lowered(found.trial), site_cost(feeder, supply)), -number, supply)
         for number, supply in enumerate(quick.supplies(SITE_LEVEL))
@@ -111,38 +110,37 @@ def site_cost(feeder: Feeder, supply: Supply) -> float:
 
 
 class _Quick:
-    """Quick trials of one pump type: greedy placements, little search. Remembers refusals."""
+    """Quick trials of some pump units: greedy placements, little search. Remembers refusals."""
 
-    def __init__(self, feeder: Feeder, pump: PumpType, base: PlacementProblem, effort: Effort) -> None:
-        self.feeder, self.pump, self.base, self.effort = feeder, pump, base, effort
+    def __init__(self, feeder: Feeder, units: tuple[Unit, ...], base: PlacementProblem, effort: Effort) -> None:
+        self.feeder, self.units, self.base, self.effort = feeder, units, base, effort
+        self.pumps = tuple(unit.pump for unit in units)
         self.refusals: list[NoDesign] = []
         self.trials: dict[Supply, Quick | None] = {}
 
     def supplies(self, level: float) -> Iterator[Supply]:
         """Every choice of sites and of circuits for the schedule groups, at one level of set pressure."""
         instance = self.feeder.instance
-        for sites in site_choices(instance):
-            levels = set_levels_pa(instance, self.pump, sites)
+        for sites in site_choices(instance, self.units):
+            levels = set_levels_pa(instance, self.pumps, sites)
             if not all(levels):
                 self.refusals.append(_no_level(self.feeder, sites))
                 continue
             set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
-            supply = Supply(self.pump, sites, tuple((0,) * instance.option.circuits for _ in sites), set_pa)
+            supply = Supply(self.pumps, sites, tuple((0,) * unit.circuits for unit in self.units), set_pa)
             try:
-                per_group = self.circuits(supply)
+                choices = self.circuits(supply)
             except NoDesign as refusal:
                 self.refusals.append(refusal)
                 continue
-            choices = chain.from_iterable(group_choices(instance, share) for share in per_group)
-            for groups in islice(choices, MOST_GROUPINGS):
-                yield replace(supply, groups=groups)
+            yield from (replace(supply, groups=groups) for groups in islice(choices, MOST_GROUPINGS))
 
     def levels(self, supply: Supply) -> Iterator[Start]:
         """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows.
 
         From the highest level down until one is clearly worse than the best: tubing only gets wider from there on.
         """
-        levels = set_levels_pa(self.feeder.instance, self.pump, supply.sites)
+        levels = set_levels_pa(self.feeder.instance, self.pumps, supply.sites)
         tried = [tuple(allowed[round(share * (len(allowed) - 1))] for allowed in levels) for share in LEVEL_SHARES]
         best: Score | None = None
         for set_pa in dict.fromkeys(tried):
@@ -167,12 +165,12 @@ class _Quick:
     def above(self, levels: Sequence[Sequence[float]]) -> Iterator[tuple[float, ...]]:
         """Levels above those that are safe for the lowest nozzles: one step, and more where few are safe."""
         rules = self.feeder.instance.scenario.rules
-        top, highest = min(allowed[0] for allowed in levels), set_range_pa(rules, self.pump)[1]
+        top, highest = min(allowed[0] for allowed in levels), [set_range_pa(rules, pump)[1] for pump in self.pumps]
         steps = max(1, len(LEVEL_SHARES) - min(len(allowed) for allowed in levels))
         first = floor(top / rules.set_step_pa + STEP_TOLERANCE) + 1
         for level in (rules.set_step_pa * n for n in range(first, first + steps)):
-            if level <= highest * (1.0 + STEP_TOLERANCE):
-                yield tuple(max(level, allowed[0]) for allowed in levels)
+            if level <= max(highest) * (1.0 + STEP_TOLERANCE):
+                yield tuple(min(max(level, own[0]), most) for own, most in zip(levels, highest, strict=True))
 
     def start(self, supply: Supply, quick: Quick) -> Start:
         """A trial as a start, its score for as many nozzles as it could feed."""
@@ -197,12 +195,12 @@ class _Quick:
 
     def tried(self, supply: Supply) -> Quick | None:
         """The trial of `trial`, made."""
-        count = self.guess(supply.set_pa)
-        counts = [max(1, round(share * count)) for share in COUNT_SHARES]
-        for most in dict.fromkeys([*counts, most_per_circuit(self.feeder.instance, self.pump)]):
+        guess = self.guess(supply.set_pa)
+        counts = [tuple(max(1, round(share * n)) for n in guess) for share in COUNT_SHARES]
+        for most in dict.fromkeys([*counts, self.most()]):
             try:
-                quick = self.fed(supply, self.even(supply.groups, most))
-                return replace(quick, few=most < counts[0])
+                quick = self.fed(supply, self.even(most))
+                return replace(quick, few=sum(most) < sum(guess))
             except NoDesign as refusal:
                 self.refusals.append(refusal)
             if self.feeder.stop():
@@ -233,23 +231,27 @@ class _Quick:
         self.feeder.report(Progress("explore", incumbent=placed.value, note=note))
         return quick
 
-    def guess(self, set_pa: tuple[float, ...]) -> int:
-        """Nozzles that a circuit may feed, at a guess of their mean pressure."""
+    def most(self) -> tuple[int, ...]:
+        """Nozzles that a circuit of each unit feeds where each draws least."""
+        return tuple(most_per_circuit(self.feeder.instance, pump) for pump in self.pumps)
+
+    def guess(self, set_pa: tuple[float, ...]) -> tuple[int, ...]:
+        """Nozzles that a circuit of each unit may feed, at a guess of their mean pressure."""
         rules = self.feeder.instance.scenario.rules
         low = rules.band_low_pa
         mean_pa = low + MEAN_SHARE * max(0.0, max(set_pa) - low)
         flow = float(self.feeder.instance.nozzle.curve.flow_m3_s(mean_pa))
-        return max(1, nozzles_within(rules, self.pump, flow))
+        return tuple(max(1, nozzles_within(rules, pump, flow)) for pump in self.pumps)
 
-    def even(self, groups: tuple[tuple[int, ...], ...], count: int) -> CircuitLimits:
-        """The same count for every circuit."""
-        return tuple(tuple(count for _ in of_pump) for of_pump in groups)
+    def even(self, counts: tuple[int, ...]) -> CircuitLimits:
+        """The same count for every circuit of a unit."""
+        return tuple((count,) * unit.circuits for unit, count in zip(self.units, counts, strict=True))
 
     def placement(self, supply: Supply, base: PlacementProblem, limits: CircuitLimits) -> Selection:
         """A greedy placement. Raises NoDesign where the rules leave none."""
         return _greedy(limited(base, self.feeder.instance, supply, limits))
 
-    def circuits(self, supply: Supply) -> list[tuple[int, ...]]:
+    def circuits(self, supply: Supply) -> Iterator[tuple[tuple[int, ...], ...]]:
         """Ways to give the circuits to the schedule groups: the one that covers most, and those hardly worse.
 
         Raises NoDesign where none can serve what is locked and continuous.
@@ -258,16 +260,18 @@ class _Quick:
         base = servable(instance, self.base, supply)
         groups = len(instance.candidates.groups)
         refusals: list[NoDesign] = []
-        for most in (self.guess(supply.set_pa), most_per_circuit(instance, self.pump)):
+        for most in (self.guess(supply.set_pa), self.most()):
             covered: dict[tuple[int, ...], float] = {}
-            for share in shares(instance.circuit_count, groups):
+            for share in shares(self.units, most, groups):
                 try:
-                    covered[share] = _greedy(shared_out(base, instance, share, most)).value
+                    covered[share] = _greedy(shared_out(base, instance, share)).value
                 except NoDesign as refusal:  # locked positions may ask for more than the guess
                     refusals.append(refusal)
             if covered:
                 ranked = sorted(covered, key=lambda share: (-covered[share], share))
-                return [share for share in ranked if covered[share] >= (1.0 - WORSE) * covered[ranked[0]]]
+                close = [share for share in ranked if covered[share] >= (1.0 - WORSE) * covered[ranked[0]]]
+                choices = list(group_choices(self.units, groups))
+                return (choice for share in close for choice in choices if share_of(choice, most, groups) == share)
         raise refusals[-1]
 
     def score(self, trial: Trial, more_cost: float, chosen: Sequence[int] = ()) -> Score:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import combinations, pairwise
+from itertools import combinations
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from geometry.facing import sides
 from geometry.site import MountingLine, Site, Zone
 from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, nozzles_within
+from optimizer.instance import Instance, Unit, nozzles_within
 from optimizer.placement.crossing import crossing_windows
 from optimizer.placement.pitches import even_patterns, tried_pitches
 from optimizer.placement.problem import (
@@ -30,7 +30,7 @@ from optimizer.placement.problem import (
 )
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
 from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge
-from optimizer.solve.supply import CircuitLimits, Supply
+from optimizer.solve.supply import CircuitLimits, Supply, group_choices
 
 MODEL_TOLERANCE = 0.003  # of the cell model's area against the exact one
 
@@ -172,15 +172,20 @@ def most_per_circuit(instance: Instance, pump: PumpType) -> int:
     return most
 
 
-def shares(circuits: int, groups: int) -> Iterator[tuple[int, ...]]:
-    """Every way to give all circuits to the schedule groups, one each at least."""
-    for cut in combinations(range(1, circuits), groups - 1):
-        yield tuple(b - a for a, b in pairwise((0, *cut, circuits)))
+def shares(units: Sequence[Unit], most: Sequence[int], groups: int) -> list[tuple[int, ...]]:
+    """Nozzles of each schedule group that its circuits feed, for every way to give the circuits to the groups; most:
+    what a circuit of each unit feeds."""
+    return sorted({share_of(choice, most, groups) for choice in group_choices(units, groups)})
 
 
-def shared_out(base: PlacementProblem, instance: Instance, share: tuple[int, ...], most: int) -> PlacementProblem:
-    """The placement for so many circuits of each schedule group, each of which feeds `most` nozzles."""
-    return _posed(base, [_limit(instance, group, (group,), (count * most,)) for group, count in enumerate(share)])
+def share_of(choice: Sequence[Sequence[int]], most: Sequence[int], groups: int) -> tuple[int, ...]:
+    """Nozzles of each schedule group that its circuits feed; choice: [units][circuits] group."""
+    return tuple(sum(n * own.count(group) for own, n in zip(choice, most, strict=True)) for group in range(groups))
+
+
+def shared_out(base: PlacementProblem, instance: Instance, share: Sequence[int]) -> PlacementProblem:
+    """The placement for so many nozzles of each schedule group."""
+    return _posed(base, [_limit(instance, group, (group,), (most,)) for group, most in enumerate(share)])
 
 
 def limited(base: PlacementProblem, instance: Instance, supply: Supply, limits: CircuitLimits) -> PlacementProblem:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import chain, combinations_with_replacement, pairwise, permutations, product
 from math import ceil, floor
 
 import numpy as np
@@ -16,7 +15,7 @@ from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.water import Water, water_at
 from optimizer.catalogue import PumpType
 from optimizer.costs import tube_cost_per_m
-from optimizer.instance import Instance
+from optimizer.instance import Instance, Unit
 from optimizer.runs.layout import Layout, layout
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from optimizer.scenario import set_range_pa
@@ -32,12 +31,12 @@ CircuitLimits = tuple[tuple[int, ...], ...]  # [pumps][circuits] nozzles at most
 
 @dataclass(frozen=True)
 class Supply:
-    """Pump units of one type: their sites (indices), the schedule group of each circuit, one set pressure each.
+    """Pump units: the type of each, their sites (indices), the schedule group of each circuit, one set pressure each.
 
     groups: [pumps][circuits] index of the schedule group that the circuit serves.
     """
 
-    pump: PumpType
+    pumps: tuple[PumpType, ...]
     sites: tuple[int, ...]
     groups: tuple[tuple[int, ...], ...]
     set_pa: tuple[float, ...]
@@ -45,7 +44,7 @@ class Supply:
 
 def raised(instance: Instance, supply: Supply) -> Supply | None:
     """The supply one set step higher where it may be; None where every pump stands at its top."""
-    levels = set_levels_pa(instance, supply.pump, supply.sites)
+    levels = set_levels_pa(instance, supply.pumps, supply.sites)
     higher = tuple(
         min((p for p in allowed if p > now), default=now) for allowed, now in zip(levels, supply.set_pa, strict=True)
     )
@@ -57,17 +56,19 @@ def water_of(instance: Instance) -> Water:
     return water_at(instance.scenario.climate.water_temperature_c)
 
 
-def set_levels_pa(instance: Instance, pump: PumpType, sites: Sequence[int]) -> tuple[tuple[float, ...], ...]:
-    """Set pressures that may be tried for each site's pump, highest first.
+def set_levels_pa(
+    instance: Instance, pumps: Sequence[PumpType], sites: Sequence[int]
+) -> tuple[tuple[float, ...], ...]:
+    """Set pressures that may be tried for each pump at its site, highest first.
 
     Multiples of the rules' step within the allowed range, no higher than keeps the lowest nozzle inside the band even
     without any loss (band high - rho g fall), no lower than the band's low edge. Where that leaves none, all within
     the allowed range: `servable` then leaves out the positions that stand too low or too high.
     """
     rules = instance.scenario.rules
-    low, high = set_range_pa(rules, pump)
     levels = []
-    for still in rises_pa(instance, sites):
+    for pump, still in zip(pumps, rises_pa(instance, sites), strict=True):
+        low, high = set_range_pa(rules, pump)
         top = min(high, rules.band_high_pa + min(0.0, float(still.min())))
         bottom = max(low, rules.band_low_pa)
         safe = _multiples(bottom, top, rules.set_step_pa)
@@ -88,28 +89,22 @@ def _multiples(low: float, high: float, step: float) -> tuple[float, ...]:
     return tuple(found) if found else ((high,) if high >= low else ())
 
 
-def site_choices(instance: Instance) -> tuple[tuple[int, ...], ...]:
-    """Sets of pump sites that the option may use, as indices into the site's list."""
+def site_choices(instance: Instance, units: Sequence[Unit]) -> tuple[tuple[int, ...], ...]:
+    """Pump sites that the option may use, one for each unit, as indices into the site's list; equal units are not told
+    apart."""
     names = [site.name for site in instance.scenario.site.pump_sites]
     allowed = sorted(names.index(name) for name in instance.option.pump_sites)
-    return tuple(combinations(allowed, instance.option.pumps))
+    alike = [(i, i + 1) for i, (one, other) in enumerate(pairwise(units)) if one == other]
+    return tuple(c for c in permutations(allowed, len(units)) if all(c[i] < c[j] for i, j in alike))
 
 
-def group_choices(instance: Instance, per_group: Sequence[int]) -> Iterator[tuple[tuple[int, ...], ...]]:
-    """Ways to give the circuits of the pumps to the schedule groups; per_group: circuits of each group.
+def group_choices(units: Sequence[Unit], groups: int) -> Iterator[tuple[tuple[int, ...], ...]]:
+    """Ways to give the circuits of the units to the schedule groups, each served: [units][circuits] group.
 
-    Circuits of one pump are alike, so only their sorted groups count.
+    Circuits of one unit are alike, so only their sorted groups count.
     """
-    size, left = instance.option.circuits, Counter(dict(enumerate(per_group)))
-
-    def dealt(pumps: int, left: Counter[int]) -> Iterator[tuple[tuple[int, ...], ...]]:
-        if pumps == 0:
-            yield ()
-            return
-        for own in sorted(set(combinations(sorted(left.elements()), size))):
-            yield from ((own, *others) for others in dealt(pumps - 1, left - Counter(own)))
-
-    return dealt(instance.option.pumps, left)
+    own = (combinations_with_replacement(range(groups), unit.circuits) for unit in units)
+    return (choice for choice in product(*own) if len(set(chain.from_iterable(choice))) == groups)
 
 
 def run_layout(instance: Instance, chosen: Sequence[int]) -> Layout:
@@ -134,12 +129,6 @@ def run_problem(
     """The run split of chosen candidates from a supply; circuit_limits: [pumps][circuits] nozzles at most."""
     fittings, rules = instance.scenario.catalogue.fittings, instance.scenario.rules
     water = water_of(instance)
-    fixed_k = k_of_loss(
-        supply.pump.fixed_loss_pa(supply.pump.delivery_m3_s),
-        supply.pump.delivery_m3_s,
-        MANIFOLD_BORE_M,
-        water.density_kg_m3,
-    )
     return RunProblem(
         layout=ground,
         group=tuple(int(instance.candidates.group[j]) for j in chosen),
@@ -148,8 +137,8 @@ def run_problem(
         ),
         sizes_at_most=instance.option.tubing_sizes,
         pumps=tuple(
-            PumpChoice(f"P{i + 1}", site, set_pa, fixed_k, MANIFOLD_BORE_M, MANIFOLD_LENGTH_M, MANIFOLD_ROUGHNESS_M)
-            for i, (site, set_pa) in enumerate(zip(supply.sites, supply.set_pa, strict=True))
+            _unit(f"P{i}", pump, site, set_pa, water)
+            for i, (pump, site, set_pa) in enumerate(zip(supply.pumps, supply.sites, supply.set_pa, strict=True), 1)
         ),
         circuits=tuple(
             Circuit(pump, group, most)
@@ -162,3 +151,10 @@ def run_problem(
         flow_factor=flow_factor,
         k=LossFactors(fittings.tee_run_k, fittings.tee_branch_k, fittings.elbow_k, fittings.entrance_k),
     )
+
+
+def _unit(name: str, pump: PumpType, site: int, set_pa: float, water: Water) -> PumpChoice:
+    """A pump unit of a run split; its fixed losses are those at the rated delivery."""
+    loss = pump.fixed_loss_pa(pump.delivery_m3_s)
+    fixed_k = k_of_loss(loss, pump.delivery_m3_s, MANIFOLD_BORE_M, water.density_kg_m3)
+    return PumpChoice(name, site, set_pa, fixed_k, MANIFOLD_BORE_M, MANIFOLD_LENGTH_M, MANIFOLD_ROUGHNESS_M)

@@ -14,7 +14,7 @@ from optimizer.solve.assemble import Layout
 
 def take_off(made: Layout) -> TakeOff:
     """Nozzles, tubing, fittings, ground work and pump units of a layout; a trench is counted once for all its tubes."""
-    plan, pump, site = made.plan, made.pump, made.instance.scenario.site
+    plan, site = made.plan, made.instance.scenario.site
     used = sorted({use.piece for circuit in plan.circuits for use in circuit.pieces})
     uses = [use for circuit in plan.circuits for use in circuit.pieces]
     length = made.problem.layout.length_m
@@ -28,9 +28,9 @@ def take_off(made: Layout) -> TakeOff:
         plugs=sum(plugs for _, _, _, plugs in counts),
         trenches=tuple(_trenches(made, used)),
         sleeves=tuple(_sleeves(made, used)),
-        pumps=((pump.name, len(made.problem.pumps)),),
-        filters=((pump.filter.name, len(made.problem.pumps)),),
-        valves=((pump.valve.name, len(plan.circuits)),),
+        pumps=tuple((pump.name, 1) for pump in made.pumps),
+        filters=tuple((pump.filter.name, 1) for pump in made.pumps),
+        valves=tuple((made.pumps[circuit.pump].valve.name, 1) for circuit in plan.circuits),
         site_works=tuple(
             SiteWork(f"{name} at {site.pump_sites[choice.site].name}", cost)
             for choice in made.problem.pumps

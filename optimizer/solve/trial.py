@@ -111,7 +111,7 @@ class Feeder:
         for _ in range(effort.factors):
             problem = replace(bare, flow_factor=factor)
             try:
-                trial = self._try(supply.pump, chosen, problem, effort, trials[-1].layout.plan if trials else None)
+                trial = self._try(supply.pumps, chosen, problem, effort, trials[-1].layout.plan if trials else None)
             except NoDesign as error:
                 if factor <= bracket.bold:
                     break
@@ -133,10 +133,15 @@ class Feeder:
         Raises NoDesign where none is found.
         """
         made = trial.layout
-        return self._try(made.pump, made.chosen, made.problem, effort, made.plan)
+        return self._try(made.pumps, made.chosen, made.problem, effort, made.plan)
 
     def _try(
-        self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, effort: Effort, start: RunPlan | None = None
+        self,
+        pumps: tuple[PumpType, ...],
+        chosen: Sequence[int],
+        problem: RunProblem,
+        effort: Effort,
+        start: RunPlan | None = None,
     ) -> Trial:
         evaluations = max(effort.least, effort.evaluations * len(chosen)) * (WARM_SHARE if start else 1.0)
         plan = split(
@@ -148,11 +153,13 @@ class Feeder:
             report=self.report,
             stop=self.stop,
         )
-        return self.trial(pump, chosen, problem, plan)
+        return self.trial(pumps, chosen, problem, plan)
 
-    def trial(self, pump: PumpType, chosen: Sequence[int], problem: RunProblem, plan: RunPlan) -> Trial:
+    def trial(
+        self, pumps: tuple[PumpType, ...], chosen: Sequence[int], problem: RunProblem, plan: RunPlan
+    ) -> Trial:
         """The settled design of a run plan."""
-        made = Layout(self.instance, pump, tuple(chosen), problem, plan)
+        made = Layout(self.instance, pumps, tuple(chosen), problem, plan)
         return Trial(made, settled(assemble(made), _band_pa(self.instance)))
 
 
@@ -195,7 +202,7 @@ def lowered(trial: Trial) -> Trial:
     Tubing comes in few sizes, so a layout often has head to spare; a lower set pressure turns it into capacity.
     """
     choices = trial.layout.problem.pumps
-    levels = set_levels_pa(trial.layout.instance, trial.layout.pump, [choice.site for choice in choices])
+    levels = set_levels_pa(trial.layout.instance, trial.layout.pumps, [choice.site for choice in choices])
     for pump, allowed in enumerate(levels):
         for level in sorted((p for p in allowed if p < choices[pump].set_pressure_pa), reverse=True):
             lower = _at_pressure(trial, pump, level)
@@ -219,9 +226,11 @@ def fitting_limits(trial: Trial) -> CircuitLimits:
     A circuit that feeds none yet is reckoned with the greatest mean flow of the others.
     """
     made = trial.layout
-    usable = usable_m3_s(made.instance.scenario.rules, made.pump)
     greatest = max(trial.mean_flows_m3_s)
-    fits = [max(1, floor(usable / (mean or greatest) + COUNT_TOLERANCE)) for mean in trial.mean_flows_m3_s]
+    fits = [
+        max(1, floor(usable / (mean or greatest) + COUNT_TOLERANCE))
+        for usable, mean in zip(_usable_m3_s(made), trial.mean_flows_m3_s, strict=True)
+    ]
     return by_pump(made, fits)
 
 
@@ -245,7 +254,7 @@ def supply_of(trial: Trial) -> Supply:
     """What feeds a trial, at its set pressures."""
     made, pumps = trial.layout, trial.layout.problem.pumps
     groups = by_pump(made, [circuit.group for circuit in made.problem.circuits])
-    return Supply(made.pump, tuple(p.site for p in pumps), groups, tuple(p.set_pressure_pa for p in pumps))
+    return Supply(made.pumps, tuple(p.site for p in pumps), groups, tuple(p.set_pressure_pa for p in pumps))
 
 
 def kept_pressures_pa(trial: Trial) -> dict[int, float]:
@@ -257,11 +266,15 @@ def kept_pressures_pa(trial: Trial) -> dict[int, float]:
 
 def surplus(trial: Trial) -> int:
     """Nozzles that must go before every circuit stands within its usable capacity."""
-    made = trial.layout
-    usable = usable_m3_s(made.instance.scenario.rules, made.pump)
     flows = trial.design.verification.flow_m3_s.values()
     return sum(
         max(0, ceil((flow - usable) / mean - COUNT_TOLERANCE))
-        for flow, mean in zip(flows, trial.mean_flows_m3_s, strict=True)
+        for usable, flow, mean in zip(_usable_m3_s(trial.layout), flows, trial.mean_flows_m3_s, strict=True)
         if mean > 0
     )
+
+
+def _usable_m3_s(made: Layout) -> list[float]:
+    """What the nozzles of each circuit may draw."""
+    rules = made.instance.scenario.rules
+    return [usable_m3_s(rules, made.pumps[circuit.pump]) for circuit in made.plan.circuits]

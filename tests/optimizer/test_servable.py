@@ -30,7 +30,7 @@ def everywhere(asked: Instance, set_bar: float) -> Supply:
     """A pump at every site, at one set pressure."""
     sites = tuple(range(len(asked.scenario.site.pump_sites)))
     groups = ((0,) * asked.option.circuits,) * len(sites)
-    return Supply(asked.pumps[0], sites, groups, (set_bar * BAR,) * len(sites))
+    return Supply((asked.pumps[0],) * len(sites), sites, groups, (set_bar * BAR,) * len(sites))
 
 
 def chosen(found: Planted, asked: Instance) -> list[int]:
@@ -69,7 +69,7 @@ def test_at_too_low_a_set_pressure_no_position_is_left(tmp_path: Path) -> None:
 
 
 def test_what_is_left_out_is_chosen_no_more(tmp_path: Path) -> None:
-    base = shared_out(placement_problem(asked := instance_of(planted(1), tmp_path)), asked, (1,), 5)
+    base = shared_out(placement_problem(asked := instance_of(planted(1), tmp_path)), asked, (5,))
     chosen = place(base).chosen
     less = without(without(base, chosen[:1]), chosen[1:2])
     assert less.barred == chosen[:2]
