@@ -29,7 +29,11 @@ class Node:
 
 @dataclass(frozen=True)
 class Link:
-    """Tubing between two nodes, in either direction; minor_k counts the velocity heads of its fittings."""
+    """Tubing between two nodes, in either direction; minor_k counts the velocity heads of its fittings.
+
+    reducer_pa: outlet pressure that a pressure-reducing fitting at the end nearer the supply holds (None: there is
+    none); reducer_k: velocity heads that it takes when fully open.
+    """
 
     id: str
     from_node: str
@@ -38,6 +42,8 @@ class Link:
     bore_m: float
     roughness_m: float
     minor_k: float = 0.0
+    reducer_pa: float | None = None
+    reducer_k: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -54,7 +60,9 @@ class TreeNetwork:
 
     parent is -1 at the supply, node 0; the order of the other nodes is free. length_m, bore_m, roughness_m
     and minor_k belong to the link into each node and are not read at index 0. nozzle_k is 0 where there is
-    no nozzle, and nozzle_p0_pa and nozzle_n are read only elsewhere. Raises NetworkError with all faults.
+    no nozzle, and nozzle_p0_pa and nozzle_n are read only elsewhere. reducer_pa is NaN where the link begins with no
+    pressure-reducing fitting, and reducer_k is read only elsewhere; both left out: there are none. Raises
+    NetworkError with all faults.
     """
 
     node_ids: tuple[str, ...]
@@ -67,11 +75,18 @@ class TreeNetwork:
     nozzle_k: Floats
     nozzle_p0_pa: Floats
     nozzle_n: Floats
+    reducer_pa: Floats = field(default_factory=lambda: np.empty(0))
+    reducer_k: Floats = field(default_factory=lambda: np.empty(0))
     link_ids: tuple[str, ...] = ()
     order: tuple[int, ...] = field(init=False, repr=False)
     """All nodes, each after its parent."""
+    reduced: bool = field(init=False, repr=False)
+    """Some link begins with a pressure-reducing fitting."""
 
     def __post_init__(self) -> None:
+        if not len(self.reducer_pa) and not len(self.reducer_k):
+            object.__setattr__(self, "reducer_pa", np.full(len(self.node_ids), np.nan))
+            object.__setattr__(self, "reducer_k", np.zeros(len(self.node_ids)))
         for name in _ARRAYS:
             array = np.array(getattr(self, name), dtype=np.int64 if name == "parent" else np.float64)
             array.setflags(write=False)
@@ -82,9 +97,11 @@ class TreeNetwork:
         if faults:
             raise NetworkError(faults)
         object.__setattr__(self, "order", tuple(_from_supply(self.parent.tolist())))
+        object.__setattr__(self, "reduced", not np.isnan(self.reducer_pa).all())
 
 
-_ARRAYS = tuple(f.name for f in fields(TreeNetwork) if f.name not in ("node_ids", "link_ids", "order"))
+_OTHERS = ("node_ids", "link_ids", "order", "reduced")
+_ARRAYS = tuple(f.name for f in fields(TreeNetwork) if f.name not in _OTHERS)
 
 
 def tree_network(
@@ -134,6 +151,8 @@ def _arrays(
         nozzle_k=np.array([curve.k if curve else 0.0 for curve in at_node]),
         nozzle_p0_pa=np.array([curve.p0_pa if curve else 0.0 for curve in at_node]),
         nozzle_n=np.array([curve.n if curve else 1.0 for curve in at_node]),
+        reducer_pa=np.array([np.nan, *(np.nan if link.reducer_pa is None else link.reducer_pa for link in above)]),
+        reducer_k=np.array([0.0, *(link.reducer_k for link in above)]),
         link_ids=("", *(link.id for link in above)),
     )
 
@@ -202,6 +221,7 @@ def _shape_faults(network: TreeNetwork) -> tuple[str, ...]:
 def _value_faults(network: TreeNetwork) -> tuple[str, ...]:
     """Values that no sound link, node or nozzle has; NaN fails every comparison."""
     link, nozzle = np.arange(len(network.node_ids)) > 0, network.nozzle_k != 0
+    reducer = ~np.isnan(network.reducer_pa)
     rules: tuple[tuple[str, Floats, NDArray[np.bool_], str], ...] = (
         ("z_m", network.z_m, np.isfinite(network.z_m), "give a finite elevation"),
         ("length_m", network.length_m, (network.length_m >= 0) | ~link, "give a length of at least 0"),
@@ -212,6 +232,9 @@ def _value_faults(network: TreeNetwork) -> tuple[str, ...]:
         ("nozzle_p0_pa", network.nozzle_p0_pa, (network.nozzle_p0_pa >= 0) | ~nozzle, "give at least 0"),
         ("nozzle_n", network.nozzle_n, ((network.nozzle_n > 0) & (network.nozzle_n <= 1)) | ~nozzle,
          "give an exponent above 0 and at most 1"),
+        ("reducer_pa", network.reducer_pa, ((network.reducer_pa > 0) & link) | ~reducer,
+         "give an outlet pressure above 0, on a link"),
+        ("reducer_k", network.reducer_k, (network.reducer_k >= 0) | ~reducer, "give at least 0"),
     )
     return tuple(
         f"{_place(network, name, i)}: {name} = {values[i]:g}; {mend}"
@@ -221,7 +244,7 @@ def _value_faults(network: TreeNetwork) -> tuple[str, ...]:
 
 
 def _place(network: TreeNetwork, name: str, i: int) -> str:
-    if name in ("length_m", "bore_m", "roughness_m", "minor_k"):
+    if name in ("length_m", "bore_m", "roughness_m", "minor_k", "reducer_pa", "reducer_k"):
         return f"link {network.link_ids[i]!r}"
     return f"node {network.node_ids[i]!r}"
 

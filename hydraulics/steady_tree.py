@@ -2,14 +2,16 @@
 
 Unknowns are the pressure p of each node, the flow Q into it through its link and the flow q of its nozzle:
 
-    link    p_parent + rho g (z_parent - z) - loss(Q) = p      loss = friction along the tubing + fittings
+    link    s + rho g (z_parent - z) - loss(Q) = p      loss = friction along the tubing + fittings
+            s = p_parent, or min(p_parent - its loss when open, setting) where a reducer stands at the start
     node    Q = q + sum of Q of the links onward
     nozzle  p = p0 + (q / k)^(1/n) where open, q = 0 and p <= p0 where closed
     supply  p = set pressure where the net flow is at most the pump's delivery, else net flow = delivery
 
 All laws increase in the flow, so the state is unique. Newton's step solves the linear equations exactly: it
 writes each link's dQ as a linear function of its parent's dp, from the leaves to the supply, then walks back.
-The nozzle law is taken as pressure by flow, like a link's, which stays regular where the valve closes.
+The nozzle law is taken as pressure by flow, like a link's, which stays regular where the valve closes. A reducer
+that holds its setting cuts the tree there for pressure, not for flow.
 """
 
 from __future__ import annotations
@@ -38,13 +40,16 @@ class SteadyState:
     """Arrays [N] by node: gauge pressure, flow of the link into it (index 0: net flow), flow of its nozzle.
 
     mass_residual is the worst imbalance of a node over the net flow (over the delivery where nothing flows),
-    energy_residual the worst of link, nozzle and supply law over the set pressure.
+    energy_residual the worst of link, nozzle and supply law over the set pressure. reducer_status by node: of the
+    reducer at the start of the link into it "active" (it holds its setting), "open" (it gets less than that takes, and
+    passes what it gets less its loss) or "shut" (it holds, and nothing flows); "" where there is none.
     """
 
     pressure_pa: Floats
     link_flow_m3_s: Floats
     nozzle_flow_m3_s: Floats
     open: NDArray[np.bool_]
+    reducer_status: tuple[str, ...]
     supply_pressure_pa: float
     bypass_m3_s: float
     mass_residual: float
@@ -53,10 +58,13 @@ class SteadyState:
 
 
 class _Iterate(NamedTuple):
+    """open: nozzles that flow; holds: reducers, by the node that their link leads to, that hold their setting."""
+
     pressure_pa: Floats
     link_flow_m3_s: Floats
     nozzle_flow_m3_s: Floats
     open: NDArray[np.bool_]
+    holds: NDArray[np.bool_]
 
 
 class _Law(NamedTuple):
@@ -76,36 +84,71 @@ def solve_tree(
     iterate = _start(network, pump, water)
     for iteration in range(MOST_ITERATIONS):
         link, nozzle = _link_law(network, water, iterate), _nozzle_law(network, iterate)
-        mass, energy = _residuals(network, pump, iterate, link, nozzle)
+        mass, energy = _residuals(network, pump, water, iterate, link, nozzle)
         if max(mass.max(), energy.max()) <= tolerance:
             return _state(network, pump, iterate, mass, energy, iteration)
-        iterate = _switch(network, pump, _step(network, pump, iterate, link, nozzle), tolerance)
+        step = _step(network, pump, water, iterate, link, nozzle)
+        iterate = _switch(network, pump, water, step, tolerance)
     raise _not_converged(network, mass, energy)
 
 
 def _start(network: TreeNetwork, pump: Pump, water: Water) -> _Iterate:
     """Still water at the set pressure, the nozzles at the flow that it would give, at most the delivery."""
-    pressure = pump.set_pressure_pa + water.density_kg_m3 * GRAVITY_M_S2 * (network.z_m[0] - network.z_m)
+    pressure, holds = _still(network, pump, water)
     nozzle = _free_flow_m3_s(network, pressure)
     nozzle *= min(1.0, pump.delivery_m3_s / max(nozzle.sum(), pump.delivery_m3_s))
     flow = nozzle.tolist()
     parent = network.parent.tolist()
     for node in reversed(network.order[1:]):
         flow[parent[node]] += flow[node]
-    return _Iterate(pressure, np.array(flow), nozzle, nozzle > 0)
+    return _Iterate(pressure, np.array(flow), nozzle, nozzle > 0, holds)
+
+
+def _still(network: TreeNetwork, pump: Pump, water: Water) -> tuple[Floats, NDArray[np.bool_]]:
+    """Pressures of still water, and the reducers that hold their setting in it."""
+    weight, z = water.density_kg_m3 * GRAVITY_M_S2, network.z_m
+    pressure = pump.set_pressure_pa + weight * (z[0] - z)
+    holds = np.zeros(z.size, dtype=np.bool_)
+    if network.reduced:
+        parent, setting = network.parent, network.reducer_pa
+        for node in network.order[1:]:
+            above = parent[node]
+            holds[node] = pressure[above] > setting[node]  # no number is above NaN
+            start = setting[node] if holds[node] else pressure[above]
+            pressure[node] = start + weight * (z[above] - z[node])
+    return pressure, holds
 
 
 def _link_law(network: TreeNetwork, water: Water, iterate: _Iterate) -> _Law:
-    """p_parent + rho g (z_parent - z) - loss(Q) - p and d loss / d Q, in Pa s/m3; 0 at the supply."""
+    """s + rho g (z_parent - z) - loss(Q) - p and d loss / d Q, in Pa s/m3; 0 at the supply."""
     above, here = network.parent[1:], slice(1, None)
     pressure, flow, bore = iterate.pressure_pa, iterate.link_flow_m3_s[here], network.bore_m[here]
     gradient, slope = gradient_and_slope(flow, bore, network.roughness_m[here], water)
     length, fittings = network.length_m[here], (network.minor_k[here], flow, bore, water.density_kg_m3)
     loss = gradient * length + minor_loss_pa(*fittings)
     loss_slope = slope * length + minor_loss_slope_pa_s_m3(*fittings)
+    start = pressure[above]
+    if network.reduced:
+        taken, fittings = _reducer_loss_pa(network, water, iterate), (network.reducer_k[here], *fittings[1:])
+        start = np.where(iterate.holds[here], network.reducer_pa[here], start - taken[here])
+        loss_slope = loss_slope + np.where(iterate.holds[here], 0.0, minor_loss_slope_pa_s_m3(*fittings))
     fall = water.density_kg_m3 * GRAVITY_M_S2 * (network.z_m[above] - network.z_m[here])
-    lack = pressure[above] + fall - loss - pressure[here]
+    lack = start + fall - loss - pressure[here]
     return _Law(np.concatenate(([0.0], lack)), np.concatenate(([0.0], loss_slope)))
+
+
+def _reducer_loss_pa(network: TreeNetwork, water: Water, iterate: _Iterate) -> Floats:
+    """What each reducer takes when fully open; 0 where there is none."""
+    flow, here = iterate.link_flow_m3_s, slice(1, None)
+    loss = np.zeros_like(flow)
+    loss[here] = minor_loss_pa(network.reducer_k[here], flow[here], network.bore_m[here], water.density_kg_m3)
+    return loss
+
+
+def _reducer_spare_pa(network: TreeNetwork, water: Water, iterate: _Iterate) -> Floats:
+    """What each reducer would let through above its setting if it were fully open; NaN where there is none."""
+    inlet = iterate.pressure_pa[network.parent]
+    return np.asarray(inlet - _reducer_loss_pa(network, water, iterate) - network.reducer_pa)
 
 
 def _nozzle_law(network: TreeNetwork, iterate: _Iterate) -> _Law:
@@ -125,41 +168,48 @@ def _node_lack_m3_s(network: TreeNetwork, iterate: _Iterate) -> Floats:
     return iterate.nozzle_flow_m3_s + onward - flow
 
 
-def _step(network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law) -> _Iterate:
+def _step(
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
+) -> _Iterate:
     """Newton's step, with the nozzles' curve in place of its tangent where that would overshoot."""
-    dp, dq = _newton(network, pump, iterate, link, nozzle)
+    dp, dq = _newton(network, pump, water, iterate, link, nozzle)
     pressure, rise = iterate.pressure_pa + dp, nozzle.lack_pa + dp
     # The curve is concave: where the pressure over p0 more than doubles the tangent leads too far.
     leaps = iterate.open & (rise > iterate.pressure_pa - nozzle.lack_pa - network.nozzle_p0_pa)
     tangent = iterate.nozzle_flow_m3_s + nozzle.slope * rise
     flow = np.where(leaps, _free_flow_m3_s(network, pressure), tangent)
-    return _Iterate(pressure, iterate.link_flow_m3_s + dq, flow, iterate.open)
+    return iterate._replace(pressure_pa=pressure, link_flow_m3_s=iterate.link_flow_m3_s + dq, nozzle_flow_m3_s=flow)
 
 
 def _newton(
-    network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
 ) -> tuple[Floats, Floats]:
     """Changes of pressure and flow: dQ = a + b dp(parent), gathered at the supply, put in on the way back.
 
     Plain numbers and not arrays: a row of nozzles is as deep as it is long, which leaves nothing to vectorise.
     """
     parent, onward = network.parent.tolist(), network.order[1:]
+    # What a reducer holds does not follow its parent: it hangs for pressure from a node of its own, the last.
+    cut = np.where(iterate.holds, len(parent), network.parent).tolist() if network.reduced else parent
     lack, slope = link.lack_pa.tolist(), link.slope.tolist()
     a = (_node_lack_m3_s(network, iterate) + nozzle.slope * nozzle.lack_pa).tolist()
-    b = nozzle.slope.tolist()
+    b = [*nozzle.slope.tolist(), 0.0]
     for i in reversed(onward):
         share = 1 / (1 + b[i] * slope[i])
         a[i] = (a[i] + b[i] * lack[i]) * share
         b[i] *= share
         a[parent[i]] += a[i]
-        b[parent[i]] += b[i]
-    dp, dq = [0.0] * len(a), [0.0] * len(a)
-    dp[0] = _supply_step_pa(pump, iterate, a[0], b[0])
+        b[cut[i]] += b[i]
+    dp, dq = [0.0] * len(b), [0.0] * len(a)
+    if b[0] > 0 or not network.reduced:
+        dp[0] = _supply_step_pa(pump, iterate, a[0], b[0])
+    else:
+        dp[0] = _unheld_step_pa(network, pump, water, iterate, a[0])
     dq[0] = a[0] + b[0] * dp[0]
     for i in onward:
-        dq[i] = a[i] + b[i] * dp[parent[i]]
-        dp[i] = dp[parent[i]] + lack[i] - slope[i] * dq[i]
-    return np.array(dp), np.array(dq)
+        dq[i] = a[i] + b[i] * dp[cut[i]]
+        dp[i] = dp[cut[i]] + lack[i] - slope[i] * dq[i]
+    return np.array(dp[:-1]), np.array(dq)
 
 
 def _supply_step_pa(pump: Pump, iterate: _Iterate, a_m3_s: float, b_m3_s_pa: float) -> float:
@@ -169,13 +219,24 @@ def _supply_step_pa(pump: Pump, iterate: _Iterate, a_m3_s: float, b_m3_s_pa: flo
     return to_set if b_m3_s_pa * to_set <= spare else spare / b_m3_s_pa
 
 
-def _switch(network: TreeNetwork, pump: Pump, iterate: _Iterate, tolerance: float) -> _Iterate:
-    """Close the nozzles that would flow backwards, open closed ones that stand above closing pressure."""
+def _unheld_step_pa(network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, a_m3_s: float) -> float:
+    """The supply's step where reducers hold all that flows, so that the net flow does not follow its pressure: to the
+    set pressure, or where the pump starves down to where no reducer has any to spare."""
+    if float(iterate.link_flow_m3_s[0]) + a_m3_s <= pump.delivery_m3_s:
+        return pump.set_pressure_pa - float(iterate.pressure_pa[0])
+    return -float(np.nanmax(_reducer_spare_pa(network, water, iterate)))
+
+
+def _switch(network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, tolerance: float) -> _Iterate:
+    """Close the nozzles that would flow backwards, open closed ones that stand above closing pressure; let the
+    reducers hold that get more than their setting takes."""
     over = iterate.pressure_pa - network.nozzle_p0_pa
     opening = ~iterate.open & (network.nozzle_k > 0) & (over > tolerance * pump.set_pressure_pa)
     staying = iterate.open & (iterate.nozzle_flow_m3_s > 0)
     nozzle = np.where(staying, iterate.nozzle_flow_m3_s, 0.0)
     nozzle[opening] = _free_flow_m3_s(network, iterate.pressure_pa)[opening]
+    if network.reduced:
+        iterate = iterate._replace(holds=_reducer_spare_pa(network, water, iterate) > 0)
     return iterate._replace(nozzle_flow_m3_s=nozzle, open=staying | opening)
 
 
@@ -184,16 +245,20 @@ def _free_flow_m3_s(network: TreeNetwork, pressure_pa: Floats) -> Floats:
 
 
 def _residuals(
-    network: TreeNetwork, pump: Pump, iterate: _Iterate, link: _Law, nozzle: _Law
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
 ) -> tuple[Floats, Floats]:
     """What each node lacks: of mass over the net flow, of energy (its worst law) over the set pressure."""
     net, set_pa = float(iterate.link_flow_m3_s[0]), pump.set_pressure_pa
     over = iterate.pressure_pa - network.nozzle_p0_pa
     shut_above = np.where(iterate.open | (network.nozzle_k == 0), 0.0, over)
     energy = np.maximum.reduce([np.abs(link.lack_pa), np.abs(nozzle.lack_pa), shut_above]) / set_pa
+    if network.reduced:
+        spare = _reducer_spare_pa(network, water, iterate)
+        wrong = np.where(iterate.holds, -spare, spare)  # held from less than it takes, or open to more
+        energy = np.maximum(energy, np.where(wrong > 0, wrong, 0.0) / set_pa)
     idle = (set_pa - float(iterate.pressure_pa[0])) / set_pa
-    spare = (pump.delivery_m3_s - net) / pump.delivery_m3_s
-    energy[0] = max(energy[0], abs(min(idle, spare)))  # the supply law: neither below 0, one of them 0
+    left = (pump.delivery_m3_s - net) / pump.delivery_m3_s
+    energy[0] = max(energy[0], abs(min(idle, left)))  # the supply law: neither below 0, one of them 0
     mass = np.abs(_node_lack_m3_s(network, iterate)) / (net if net > 0 else pump.delivery_m3_s)
     return mass, energy
 
@@ -208,13 +273,20 @@ def _state(
                            f"{iterate.pressure_pa[lowest]:.0f} Pa, below an absolute vacuum; "
                            "lower it or raise the set pressure")
     return SteadyState(
-        *iterate,
+        *iterate[:4],
+        reducer_status=_reducer_status(network, iterate),
         supply_pressure_pa=float(iterate.pressure_pa[0]),
         bypass_m3_s=max(0.0, pump.delivery_m3_s - float(iterate.link_flow_m3_s[0])),
         mass_residual=float(mass.max()),
         energy_residual=float(energy.max()),
         iterations=iterations,
     )
+
+
+def _reducer_status(network: TreeNetwork, iterate: _Iterate) -> tuple[str, ...]:
+    flowing = iterate.link_flow_m3_s > 0
+    words = np.where(iterate.holds, np.where(flowing, "active", "shut"), "open")
+    return tuple(np.where(np.isnan(network.reducer_pa), "", words).tolist())
 
 
 def _not_converged(network: TreeNetwork, mass: Floats, energy: Floats) -> NotConverged:

@@ -38,7 +38,8 @@ def pressures_by_epanet(
     gravity_m_s2: float = 9.80665,
     matched: bool = False,
 ) -> dict[str, float]:
-    """Gauge pressure in Pa of every node that the links touch, by id; links and nozzles are of one circuit.
+    """Gauge pressure in Pa of every node that the links touch, by id; links and nozzles are of one circuit. Links with
+    a reducer_pa begin with a pressure-reducing valve, in the direction from `from` to `to`.
 
     `nozzle` and `water` are the records of those names. The closing pressure is modelled by raising a
     nozzle's junction by p0 / (rho g), with the backflow of emitters off. The engine softens the edge there:
@@ -55,17 +56,20 @@ def pressures_by_epanet(
     project = en.Project(en.LPS, en.DW)
     try:
         _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
-        # The supply comes last: a junction added after a reservoir would renumber it.
+        # The supply comes last: a junction added after a reservoir renumbers it.
         index = {name: project.integer("addnode", f"n{i}".encode(), en.RESERVOIR if name == supply else en.JUNCTION)
                  for i, name in enumerate(touched)}
         for name in touched:
             project.call("setnodevalue", index[name], en.ELEVATION, float(z_m[name] + raised_m.get(name, 0.0)))
         for record in nozzles:
             project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter))
-        _add_pipes(project, links, {name: f"n{i}" for i, name in enumerate(touched)}, gravity_m_s2 if matched else None)
+        names = {name: f"n{i}" for i, name in enumerate(touched)}
+        constants = _Constants(gravity_m_s2 if matched else None)
+        _add_pipes(project, _add_reducers(project, links, names, z_m, weight, constants), names, constants)
         project.call("solveH")
         assert project.number("getstatistic", en.RELATIVEERROR) <= ENOUGH, "the engine did not converge"
-        head_m = {name: project.number("getnodevalue", number, en.HEAD) for name, number in index.items()}
+        places = {name: project.integer("getnodeindex", names[name].encode()) for name in touched}
+        head_m = {name: project.number("getnodevalue", place, en.HEAD) for name, place in places.items()}
         return {name: weight * (head_m[name] - z_m[name]) for name in touched}
     finally:
         project.close()
@@ -82,14 +86,50 @@ def _set_options(project: en.Project, exponent: float, viscosity_m2_s: float) ->
         project.call("setoption", option, float(value))
 
 
+class _Constants:
+    """What lengths and minor losses are scaled by, so that the engine's constants cancel."""
+
+    def __init__(self, matched_to_m_s2: float | None) -> None:
+        self.friction = EPANET_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
+        self.minor = EPANET_MINOR_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
+
+
+def _add_reducers(
+    project: en.Project,
+    links: Sequence[Record],
+    names: dict[str, str],
+    z_m: Mapping[str, float],
+    weight: float,
+    constants: _Constants,
+) -> list[Record]:
+    """The links without reducers: each of these is a pressure-reducing valve of the engine, up to a junction of its
+    own at the height of the link's start, from where the link goes on."""
+    left = []
+    for i, link in enumerate(links):
+        if link.get("reducer_pa") is not None:
+            outlet = f"{link['from']}|{i}"
+            names[outlet] = f"r{i}"
+            junction = project.integer("addnode", names[outlet].encode(), en.JUNCTION)
+            project.call("setnodevalue", junction, en.ELEVATION, float(z_m[link["from"]]))
+            ends = (names[link["from"]].encode(), names[outlet].encode())
+            valve = project.integer("addlink", f"v{i}".encode(), en.PRV, *ends)
+            for name, value in (
+                (en.DIAMETER, 1000 * link["bore_m"]),
+                (en.MINORLOSS, constants.minor * link["reducer_k"]),
+                (en.INITSETTING, link["reducer_pa"] / weight),
+            ):
+                project.call("setlinkvalue", valve, name, float(value))
+            link = {**link, "from": outlet}
+        left.append(link)
+    return left
+
+
 def _add_pipes(
-    project: en.Project, links: Sequence[Record], names: Mapping[str, str], matched_to_m_s2: float | None
+    project: en.Project, links: Sequence[Record], names: Mapping[str, str], constants: _Constants
 ) -> None:
-    friction = EPANET_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
-    minor = EPANET_MINOR_GRAVITY_M_S2 / matched_to_m_s2 if matched_to_m_s2 else 1.0
     for i, link in enumerate(links):
         ends = (names[link["from"]].encode(), names[link["to"]].encode())
         pipe = project.integer("addlink", f"l{i}".encode(), en.PIPE, *ends)
-        length_m = max(link["length_m"] * friction, LEAST_LENGTH_M)
-        values = (length_m, 1000 * link["bore_m"], 1000 * link["roughness_m"], minor * link["minor_k"])
+        length_m = max(link["length_m"] * constants.friction, LEAST_LENGTH_M)
+        values = (length_m, 1000 * link["bore_m"], 1000 * link["roughness_m"], constants.minor * link["minor_k"])
         project.call("setpipedata", pipe, *map(float, values))

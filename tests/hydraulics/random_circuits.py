@@ -30,7 +30,8 @@ class Circuit:
         return tree_network(
             [Node(node["id"], node["z_m"]) for node in self.nodes],
             [Link(link["id"], link["from"], link["to"], link["length_m"], link["bore_m"],
-                  link["roughness_m"], link["minor_k"]) for link in self.links],
+                  link["roughness_m"], link["minor_k"], link.get("reducer_pa"), link.get("reducer_k", 0.0))
+             for link in self.links],
             [NozzleAt(record["node"], curve) for record in self.nozzles],
             SUPPLY,
         )
@@ -54,6 +55,20 @@ def random_circuit(seed: int, most_nodes: int = 120, curve: NozzleCurve = CURVE)
         })
     fed = [i for i in range(1, count) if rng.random() < 0.6 or i == count - 1]
     return Circuit(nodes, links, [{"id": f"z{i}", "node": f"n{i}"} for i in fed], asdict(curve))
+
+
+def with_reducers(circuit: Circuit, seed: int, share: float, low_pa: float, high_pa: float) -> Circuit:
+    """The circuit with reducers, set between two pressures, on a share of the links that point away from the supply,
+    but on none that begins at it."""
+    rng = np.random.default_rng(seed)
+
+    def reduced(link: dict[str, Any]) -> dict[str, Any]:
+        start, end = int(link["from"][1:]), int(link["to"][1:])
+        if not 0 < start < end or rng.random() >= share:
+            return link
+        return {**link, "reducer_pa": float(rng.uniform(low_pa, high_pa)), "reducer_k": float(rng.uniform(0, 60))}
+
+    return Circuit(circuit.nodes, [reduced(link) for link in circuit.links], circuit.nozzles, circuit.nozzle)
 
 
 def water_record(water: Water) -> dict[str, float]:

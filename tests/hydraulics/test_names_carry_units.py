@@ -16,7 +16,7 @@ import hydraulics
 UNITS = ("_pa", "_m", "_m3_s", "_kg_m3", "_pa_s", "_m_s2", "_pa_m", "_pa_s_m3", "_m3_s_pa", "temperature_c",
          "temperature_k", "pressures_pa", "flows_m3_s")
 DIMENSIONLESS = {
-    "n", "nozzle_n", "minor_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
+    "n", "nozzle_n", "minor_k", "reducer_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor",
 }
 SEVERAL = {"gradient_and_slope"}  # results of different units, named in the docstring

@@ -214,11 +214,12 @@ def test_the_residuals_see_what_is_wrong_with_a_state() -> None:
     """Each law broken in turn, by an amount known by hand, in a state that met all."""
     network, pump = chain(5), Pump(1.5e6, 1e-4, 2e6)
     state = solve_tree(network, pump, WATER)
-    good = _Iterate(state.pressure_pa, state.link_flow_m3_s, state.nozzle_flow_m3_s, state.open)
+    none = np.zeros(6, dtype=np.bool_)
+    good = _Iterate(state.pressure_pa, state.link_flow_m3_s, state.nozzle_flow_m3_s, state.open, none)
 
     def residuals(iterate: _Iterate, fed_by: Pump = pump) -> tuple[float, float]:
         laws = _link_law(network, WATER, iterate), _nozzle_law(network, iterate)
-        mass, energy = _residuals(network, fed_by, iterate, *laws)
+        mass, energy = _residuals(network, fed_by, WATER, iterate, *laws)
         return float(mass.max()), float(energy.max())
 
     assert max(residuals(good)) <= 1e-10
