@@ -24,6 +24,9 @@ PSI_PA = POUND_KG * GRAVITY_M_S2 / INCH_M**2
 BAR_PA = 1e5
 LITRE_M3 = 1e-3
 ZERO_C_K = 273.15
+HOUR_S = 3600.0
+KILOWATT_HOUR_J = 1e3 * HOUR_S
+HORSEPOWER_W = 550 * FOOT_M * POUND_KG * GRAVITY_M_S2  # 550 foot-pounds of force a second
 
 
 class Scale(NamedTuple):
@@ -58,9 +61,14 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
     "angle": {"deg": Scale(1.0), "°": Scale(1.0), "rad": Scale(180 / math.pi)},
     "area": {"m2": Scale(1.0), "m²": Scale(1.0), "ha": Scale(1e4),
              "ft2": Scale(FOOT_M**2), "ft²": Scale(FOOT_M**2), "acre": Scale(43560 * FOOT_M**2)},
+    "volume": {"m3": Scale(1.0), "m³": Scale(1.0), "L": Scale(LITRE_M3), "l": Scale(LITRE_M3),
+               "mL": Scale(1e-6), "ml": Scale(1e-6), "gal": Scale(GALLON_M3)},
+    "duration": {"s": Scale(1.0), "min": Scale(60.0), "h": Scale(HOUR_S)},
+    "power": {"W": Scale(1.0), "kW": Scale(1e3), "hp": Scale(HORSEPOWER_W)},
 }
 
 _DEGREES = Shown("°", Scale(1.0), 0)
+_SECONDS = Shown("s", Scale(1.0), 0)
 _SMALL_FLOW = Shown("mL/min", Scale(1e-6 / 60), 1)
 
 SHOWN: Mapping[str, Mapping[str, Shown]] = {
@@ -72,6 +80,9 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "area": {"metric": Shown("m²", Scale(1.0), 1), "us": Shown("ft²", Scale(FOOT_M**2), 0)},
     "temperature": {"metric": Shown("°C", _CELSIUS, 1), "us": Shown("°F", _FAHRENHEIT, 1)},
     "angle": {"metric": _DEGREES, "us": _DEGREES},
+    "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
+    "duration": {"metric": _SECONDS, "us": _SECONDS},
+    "power": {"metric": Shown("W", Scale(1.0), 0), "us": Shown("hp", Scale(HORSEPOWER_W), 2)},
 }
 
 _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S*)\s*", re.ASCII)
@@ -80,7 +91,7 @@ _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S*)\
 def quantity(text: str, kind: str) -> float:
     """The SI value of a text such as "12 bar" or "180 psi"; temperatures in °C, angles in degrees.
 
-    kind is one of pressure, length, flow, temperature, angle, area.
+    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, power.
     Raises UnitError with the units accepted where number or unit is missing, unknown or not finite.
     """
     units = ACCEPTED.get(kind)

@@ -22,6 +22,7 @@ from optimizer.catalogue_file import (
     PumpFile,
     TubingFile,
 )
+from optimizer.equipment import EQUIPMENT_SECTIONS, NO_EQUIPMENT, Equipment, InLine, read_equipment
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, nearest, read_toml
 
@@ -82,26 +83,13 @@ class Fittings:
 
 
 @dataclass(frozen=True)
-class InLine:
-    """A filter or valve: its pressure loss is known at one flow and grows with the square of the flow."""
-
-    name: str
-    loss_pa: float
-    loss_flow_m3_s: float
-    price: float
-
-    def loss_at_pa(self, flow_m3_s: float) -> float:
-        """Pressure loss in Pa at a flow in m3/s, turbulent: loss (flow / loss_flow)^2."""
-        return self.loss_pa * (flow_m3_s / self.loss_flow_m3_s) ** 2
-
-
-@dataclass(frozen=True)
 class PumpType:
     """A pump unit.
 
     delivery_m3_s: rated flow; limit_pa: highest pressure in sustained use;
     set_low_pa, set_high_pa: range of its regulator; outlets: circuits that its manifold can carry;
     filter: one a pump; valve: one a circuit; manifold: its loss, the price is part of the pump's.
+    power_w: drawn while it runs; None where the catalogue does not say.
     """
 
     name: str
@@ -114,6 +102,7 @@ class PumpType:
     filter: InLine
     valve: InLine
     manifold: InLine
+    power_w: float | None = None
 
     def fixed_loss_pa(self, flow_m3_s: float) -> float:
         """Loss in Pa from the pump's gauge to the first tee at a flow in m3/s: filter + valve + manifold."""
@@ -131,6 +120,7 @@ class Catalogue:
     filters: tuple[InLine, ...]
     valves: tuple[InLine, ...]
     pumps: tuple[PumpType, ...]
+    equipment: Equipment = NO_EQUIPMENT
 
     def nozzle(self, name: str) -> NozzleType:
         """The nozzle of that name; KeyError when nobody sells it."""
@@ -169,7 +159,7 @@ class OnSale:
     catalogue: Catalogue | None
 
 
-_SECTIONS = ("nozzle", "tubing", "fittings", "filter", "valve", "pump")
+_SECTIONS = ("nozzle", "tubing", "fittings", "filter", "valve", "pump", *EQUIPMENT_SECTIONS)
 
 
 def read_catalogue(path: Path) -> Catalogue:
@@ -190,6 +180,7 @@ def read_on_sale(path: Path, file: str) -> OnSale:
     filters = [_in_line(table) for _, table in reader.many("filter", InLineFile)]
     valves = [_in_line(table) for _, table in reader.many("valve", InLineFile)]
     pumps = [_pump(reader, loc, table, filters, valves) for loc, table in reader.many("pump", PumpFile)]
+    equipment = read_equipment(reader)
     sound_nozzles = tuple(nozzle for nozzle in nozzles if nozzle is not None)
     sound_pumps = tuple(pump for pump in pumps if pump is not None)
     catalogue = None
@@ -202,6 +193,7 @@ def read_on_sale(path: Path, file: str) -> OnSale:
             filters=tuple(filters),
             valves=tuple(valves),
             pumps=sound_pumps,
+            equipment=equipment,
         )
     return OnSale(
         nozzles={nozzle.name: nozzle for nozzle in sound_nozzles},
@@ -299,6 +291,7 @@ def _pump(
         filter=filter_,
         valve=valve,
         manifold=InLine("manifold", table.manifold.loss, table.manifold.at, 0.0),
+        power_w=table.power,
     )
 
 

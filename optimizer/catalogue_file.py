@@ -15,11 +15,14 @@ from optimizer.fields import (
     Length,
     LengthOrZero,
     Name,
+    Power,
     Pressure,
     PressureRange,
+    PressureSteps,
     Price,
     SprayAngle,
     Table,
+    Volume,
     Words,
 )
 
@@ -131,6 +134,61 @@ class PumpFile(Table):
     filter: Name
     valve: Name
     manifold: LossFile = Field(description='a loss like { loss = "0.1 bar", at = "10 L/min" }')
+    power: Power | None = None
     price: Price
+
+
+class ReducerFile(InLineFile):
+    """A pressure-reducing fitting; the loss is that of the fitting wide open."""
+
+    outlet: PressureSteps = Field(description='a range like { low = "9 bar", high = "12 bar", step = "0.5 bar" }')
+
+
+class ControllerFile(Table):
+    """What opens the valves by the clock, one station a circuit."""
+
+    name: Name
+    note: Words | None = None
+    stations: Count
+    price: Price
+
+
+class TankFile(Table):
+    """A tank for premixed product, one a pump unit."""
+
+    name: Name
+    note: Words | None = None
+    volume: Volume
+    price: Price
+
+
+class DosingFile(Table):
+    """What meters concentrate from a drum into plumbed water, up to a flow of water; one a pump unit."""
+
+    name: Name
+    note: Words | None = None
+    drum: Volume
+    flow: Flow
+    price: Price
+
+
+class EnclosureFile(PricedFile):
+    """The locked enclosure of a pump unit."""
+
+    note: Words | None = None
+
+
+class ValveBoxFile(PricedFile):
+    """A box in the ground for valves that stand in the field."""
+
+    note: Words | None = None
+    valves: Count
+
+
+class WireFile(Table):
+    """Wire from a pump unit to valves in the field."""
+
+    note: Words | None = None
+    price_per_m: Price
 
 

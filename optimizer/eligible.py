@@ -18,8 +18,9 @@ from geometry.coverage import zone_touch
 from geometry.footprint import Footprints
 from geometry.positions import Positions
 from geometry.reached import reached_positions
+from optimizer.brief import Schedule
 from optimizer.errors import NoDesign
-from optimizer.scenario import Scenario, Schedule
+from optimizer.scenario import Scenario
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

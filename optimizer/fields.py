@@ -8,7 +8,17 @@ from __future__ import annotations
 import re
 from typing import Annotated, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from hydraulics.errors import UnitError
@@ -80,6 +90,21 @@ Area = Annotated[
     _reads("area"),
     Field(ge=0, le=1e6, description='an area in m2, ft2 or ha, like "2 m2"'),
 ]
+Volume = Annotated[
+    float,
+    _reads("volume"),
+    Field(gt=0, le=1e4, description='a volume above 0 in L, m3 or gal, like "200 L"'),
+]
+Duration = Annotated[
+    float,
+    _reads("duration"),
+    Field(gt=0, le=86_400, description='a duration above 0 and up to 24 h in s, min or h, like "45 s"'),
+]
+Power = Annotated[
+    float,
+    _reads("power"),
+    Field(gt=0, le=1e6, description='a power above 0 in W, kW or hp, like "750 W"'),
+]
 WaterTemperature = Annotated[
     float,
     _reads("temperature"),
@@ -108,9 +133,16 @@ Hours = Annotated[
     Field(description='hours like "06:00-08:30", past midnight like "22:00-02:00"'),
 ]
 Price = Annotated[float, Field(ge=0, le=1e9, description="a price as a plain number, 0 or more, like 12.5")]
+Amount = Annotated[float, Field(gt=0, le=1e12, description="an amount of money above 0, like 25000")]
 Coefficient = Annotated[float, Field(ge=0, le=1000, description="a loss coefficient, 0 to 1000, like 0.6")]
 Exponent = Annotated[float, Field(gt=0, le=1, description="an exponent above 0 and up to 1, like 0.5")]
 Share = Annotated[float, Field(ge=0, lt=1, description="a share from 0 to below 1, like 0.15")]
+Part = Annotated[float, Field(gt=0, le=1, description="a share above 0 and up to 1, like 0.9")]
+Dilution = Annotated[
+    float, Field(ge=1, le=1e6, description="litres of mist from one litre of concentrate, 1 or more, like 200")
+]
+Days = Annotated[int, Field(ge=1, le=366, description="a whole number of days from 1 to 366")]
+Times = Annotated[float, Field(ge=0, le=1000, description="how many, 0 or more, like 1 or 0.5")]
 Count = Annotated[int, Field(ge=1, le=1000, description="a whole number from 1 to 1000")]
 
 
@@ -126,3 +158,43 @@ class PressureRange(Table):
             problem, mend = "is upside down: low is above high", "swap low and high"
             raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
         return self
+
+
+class PressureSteps(PressureRange):
+    """Pressures that may be set, from low to high."""
+
+    step: Pressure
+
+
+class CountRange(Table):
+    """A range of counts, least to most; both may be the same."""
+
+    least: Count
+    most: Count
+
+    @model_validator(mode="after")
+    def _upright(self) -> Self:
+        if self.least > self.most:
+            problem, mend = "is upside down: least is above most", "swap least and most"
+            raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
+        return self
+
+
+_COUNT: TypeAdapter[int] = TypeAdapter(Count)
+
+
+def _just_or_range(value: object, read: ValidatorFunctionWrapHandler) -> CountRange:
+    """A table is a range; anything else must be a count, which is a range of one."""
+    if isinstance(value, dict | CountRange):
+        found = read(value)
+        assert isinstance(found, CountRange)
+        return found
+    count = _COUNT.validate_python(value, strict=True)
+    return CountRange(least=count, most=count)
+
+
+Counts = Annotated[
+    CountRange,
+    WrapValidator(_just_or_range),
+    Field(description="a whole number from 1 to 1000, or a range like { least = 1, most = 3 }"),
+]

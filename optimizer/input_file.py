@@ -143,6 +143,10 @@ class TomlReader:
             self.fault((key,), "is missing", f"add a table [{key}]")
         return None
 
+    def maybe(self, key: str, model: type[Model]) -> Model | None:
+        """The table [key], which may be left out."""
+        return self._checked(model, self.raw[key], (key,)) if key in self.raw else None
+
     def many(self, key: str, model: type[Model], *, at_least: int = 1) -> list[tuple[Loc, Model]]:
         """(place, table) of each sound [[key]]; their names must differ."""
         tables = self.raw.get(key, [])
@@ -234,7 +238,15 @@ def _expected(field: FieldInfo | None) -> str:
     """What belongs into a field, to complete "write ..." or "add ..."."""
     if field is None:
         return "a table"
-    return field.description or "one of " + ", ".join(map(str, get_args(field.annotation)))
+    words = ", ".join(map(str, get_args(field.annotation)))
+    return field.description or _described(field.annotation) or f"one of {words}"
+
+
+def _described(annotation: Any) -> str | None:
+    """The description within an annotation such as Length | None."""
+    inner = get_args(annotation)
+    own = (part.description for part in inner if isinstance(part, FieldInfo))
+    return next((text for text in (*own, *map(_described, inner)) if text), None)
 
 
 def _field_at(model: type[Table], loc: Loc) -> tuple[type[Table] | None, FieldInfo | None]:

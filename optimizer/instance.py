@@ -18,10 +18,11 @@ from geometry.corridors import Corridors, corridors
 from geometry.coverage import MergedCells, covered_area_m2, merge_cells, zone_area_m2
 from geometry.footprint import Reach, footprints
 from geometry.positions import candidate_positions
+from optimizer.brief import Option, Rules
 from optimizer.catalogue import NozzleType, PumpType, Tubing
 from optimizer.eligible import dominated, eligible
 from optimizer.errors import NoDesign
-from optimizer.scenario import Option, Rules, Scenario
+from optimizer.scenario import Scenario
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -8,15 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 from geometry.errors import Fault, SiteFaults
 from geometry.geojson import read_site
 from geometry.site import Site
+from hydraulics.units import KILOWATT_HOUR_J, LITRE_M3
+from optimizer.brief import Climate, Ground, Option, Rules, Schedule, Service
 from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, PumpType, Tubing, read_on_sale
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, read_bytes, read_toml
-from optimizer.scenario_checks import Parts, conflicts
+from optimizer.scenario_checks import conflicts
 from optimizer.scenario_file import (
     ALWAYS,
     CATALOGUE_FILE,
@@ -26,101 +27,23 @@ from optimizer.scenario_file import (
     OptionFile,
     RulesFile,
     ScheduleFile,
+    ServiceFile,
+    minutes,
 )
+from optimizer.scenario_parts import Parts
 
 SCENARIO_FILE = "scenario.toml"
 SITE_FILE = "site.geojson"
-_SECTIONS = ("rules", "climate", "ground", "schedule", "option")
+_SECTIONS = ("rules", "climate", "ground", "schedule", "service", "option")
 _WHOLE_DAY = (0, 24 * 60)
 
 
 @dataclass(frozen=True)
-class Ground:
-    """One kind of ground; its price is paid once per metre of trench, however many tubes lie in it."""
-
-    name: str
-    cost_per_m: float
-
-
-@dataclass(frozen=True)
-class Rules:
-    """Rules of the design.
-
-    band_low_pa, band_high_pa: allowed pressure at every nozzle.
-    set_low_pa, set_high_pa, set_step_pa: set pressures that may be chosen.
-    reserve: share of a pump's delivery that stays unused.
-    spacing_least_m: between neighbours; spacing_greatest_m: on a line marked continuous, None where no line is;
-    row_gap_m: from one row to the next on any line, whose rows then keep spacing_greatest_m; None: no such rule.
-    step_m: of candidate positions; cell_m: of coverage cells.
-    setback_m: of mist from keep-outs that state none.
-    routing_allowance: share added to every tubing length.
-    least_gain_m2: weighted square metres that a nozzle added after verification must bring.
-    preferred_gain_m2: weighted square metres that a nozzle at a preferred position is worth besides.
-    grounds: prices of crossing ground with tubing.
-    """
-
-    band_low_pa: float
-    band_high_pa: float
-    set_low_pa: float
-    set_high_pa: float
-    set_step_pa: float
-    reserve: float
-    spacing_least_m: float
-    spacing_greatest_m: float | None
-    row_gap_m: float | None
-    step_m: float
-    cell_m: float
-    setback_m: float
-    routing_allowance: float
-    least_gain_m2: float
-    preferred_gain_m2: float
-    grounds: tuple[Ground, ...]
-
-    @property
-    def ground_cost(self) -> dict[str, float]:
-        """Price per metre of trench by the name of the ground."""
-        return {ground.name: ground.cost_per_m for ground in self.grounds}
-
-
-@dataclass(frozen=True)
-class Climate:
-    """water_temperature_c: of the water in the tubing; wind: in words, for the report."""
-
-    water_temperature_c: float
-    wind: str
-
-
-@dataclass(frozen=True)
-class Schedule:
-    """A named group of permitted misting hours: (start, end) in minutes after midnight, end may pass 1440."""
-
-    name: str
-    hours: tuple[tuple[int, int], ...]
-
-
-@dataclass(frozen=True)
-class Option:
-    """What is asked for.
-
-    pumps: how many units; circuits: of each pump; tubing_sizes: different sizes at most;
-    pump_types, pump_sites, tubing: names allowed, in the order of the file, all where the file names none.
-    """
-
-    name: str
-    title: str
-    pumps: int
-    pump_types: tuple[str, ...]
-    pump_sites: tuple[str, ...]
-    circuits: int
-    tubing_sizes: int
-    tubing: tuple[str, ...]
-    nozzle: str
-    objective: Literal["coverage"]
-
-
-@dataclass(frozen=True)
 class Scenario:
-    """Everything a study needs; `source` of assumed values stays with the value it belongs to."""
+    """Everything a study needs; `source` of assumed values stays with the value it belongs to.
+
+    service: None where only what is installed counts.
+    """
 
     name: str
     title: str
@@ -130,6 +53,7 @@ class Scenario:
     schedules: tuple[Schedule, ...]
     options: tuple[Option, ...]
     catalogue: Catalogue
+    service: Service | None = None
 
     def nozzle_of(self, option: Option) -> NozzleType:
         """The option's nozzle."""
@@ -160,7 +84,9 @@ def read_scenario(folder: Path) -> Scenario:
     written = _written(read_toml(folder / SCENARIO_FILE, SCENARIO_FILE))
     on_sale = _read_on_sale(folder, written.reader)
     site, site_faults = _read_site(folder / SITE_FILE)
-    parts = Parts(written.reader, written.rules, tuple(written.options), on_sale, site, SITE_FILE)
+    options = tuple(written.options)
+    schedules = tuple(written.schedules)
+    parts = Parts(written.reader, written.rules, schedules, written.service, options, on_sale, site, SITE_FILE)
     faults = (*written.reader.faults, *on_sale.faults, *site_faults, *conflicts(parts))
     if faults or site is None or on_sale.catalogue is None:
         raise InputFaults(faults)
@@ -177,6 +103,7 @@ class _Written:
     climate: ClimateFile | None
     grounds: list[tuple[str, GroundFile]]
     schedules: list[tuple[Loc, ScheduleFile]]
+    service: ServiceFile | None
     options: list[tuple[Loc, OptionFile]]
 
 
@@ -188,6 +115,7 @@ def _written(reader: TomlReader) -> _Written:
         climate=reader.one("climate", ClimateFile),
         grounds=reader.by_name("ground", GroundFile),
         schedules=reader.many("schedule", ScheduleFile, at_least=0),
+        service=reader.maybe("service", ServiceFile),
         options=reader.many("option", OptionFile),
     )
 
@@ -228,6 +156,7 @@ def _scenario(written: _Written, site: Site, catalogue: Catalogue) -> Scenario:
         schedules=_schedules(table for _, table in written.schedules),
         options=tuple(_option(table, catalogue, site) for _, table in written.options),
         catalogue=catalogue,
+        service=_service(written.service) if written.service else None,
     )
 
 
@@ -249,20 +178,17 @@ def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules
         least_gain_m2=table.least_gain,
         preferred_gain_m2=table.preferred_gain,
         grounds=tuple(Ground(name, ground.cost_per_m) for name, ground in grounds),
+        run_longest_m=table.run_longest,
+        run_nozzles_most=table.run_nozzles_most,
+        circuit_balance=table.circuit_balance,
     )
 
 
 def _schedules(tables: Iterable[ScheduleFile]) -> tuple[Schedule, ...]:
     """The schedules of the file, and "always" where the file leaves its meaning to the program."""
-    written = tuple(Schedule(table.name, tuple(map(_minutes, table.hours))) for table in tables)
+    written = tuple(Schedule(table.name, tuple(map(minutes, table.hours))) for table in tables)
     known = any(schedule.name == ALWAYS for schedule in written)
     return written if known else (*written, Schedule(ALWAYS, (_WHOLE_DAY,)))
-
-
-def _minutes(hours: str) -> tuple[int, int]:
-    """Start and end of "22:00-02:00" in minutes after midnight; the end lies behind the start."""
-    start, end = (int(time[:2]) * 60 + int(time[3:]) for time in hours.split("-"))
-    return start, end if end > start else end + 24 * 60
 
 
 def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
@@ -270,14 +196,38 @@ def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
     return Option(
         name=table.name,
         title=table.title,
-        pumps=table.pumps,
+        pumps_least=table.pumps.least,
+        pumps_most=table.pumps.most,
         pump_types=_named_or_all(table.pump_types, catalogue.pumps),
         pump_sites=_named_or_all(table.pump_sites, site.pump_sites),
-        circuits=table.circuits,
+        circuits_least=table.circuits.least,
+        circuits_most=table.circuits.most,
         tubing_sizes=table.tubing_sizes,
         tubing=_named_or_all(table.tubing, catalogue.tubing),
         nozzle=table.nozzle,
+        zone_valves=table.zone_valves,
         objective=table.objective,
+        least_coverage=table.least_coverage,
+        budget=table.budget,
+        cost_of=table.cost_of,
+    )
+
+
+def _service(table: ServiceFile) -> Service:
+    return Service(
+        seasons=table.seasons,
+        days_per_season=table.days_per_season,
+        cycles_per_day=table.cycles_per_day,
+        cycle_s=table.cycle,
+        product=table.product,
+        dilution=table.dilution,
+        visits_per_season=table.visits_per_season,
+        visit_price=table.visit_price,
+        concentrate_per_m3=table.concentrate_per_litre / LITRE_M3,
+        water_per_m3=table.water_per_m3,
+        power_per_j=table.power_per_kwh / KILOWATT_HOUR_J,
+        nozzles_replaced=table.nozzles_replaced,
+        filters_replaced=table.filters_replaced,
     )
 
 

@@ -5,21 +5,19 @@ Each check is a generator of faults over the sound parts; none raises, none know
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from difflib import get_close_matches
-from typing import TypeVar
 
 import numpy as np
 
 from geometry.site import Site
 from hydraulics.units import show
-from optimizer.catalogue import OnSale, PumpType
+from optimizer.catalogue import PumpType
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest, shown
-from optimizer.scenario_file import ALWAYS, OptionFile, RulesFile
-
-Item = TypeVar("Item")
+from optimizer.option_checks import option_faults, service_faults
+from optimizer.scenario_file import ALWAYS, RulesFile
+from optimizer.scenario_parts import Parts, usable
 
 MOST_POSITIONS = 50_000
 MOST_CELLS = 2_500_000
@@ -28,27 +26,10 @@ BAND_LOW: Loc = ("rules", "band", "low")
 SET_HIGH: Loc = ("rules", "set_pressure", "high")
 
 
-@dataclass(frozen=True)
-class Parts:
-    """The sound parts of a scenario's files; None or absent where a part is at fault."""
-
-    reader: TomlReader
-    rules: RulesFile | None
-    options: tuple[tuple[Loc, OptionFile], ...]
-    on_sale: OnSale
-    site: Site | None
-    site_file: str
-
-
-STUDY_FILE = "study.json"  # stands beside the folders of the options
-
-
 def conflicts(parts: Parts) -> Iterator[InputFault]:
     """Every conflict between the parts."""
-    yield from _unknown_names(parts)
-    for loc, option in parts.options:
-        if option.name == STUDY_FILE:
-            yield parts.reader.fault_at((*loc, "name"), "is the file that a study writes", "choose another name")
+    yield from option_faults(parts)
+    yield from service_faults(parts)
     if parts.rules is not None:
         yield from _band(parts.reader, parts.rules)
         yield from _pumps(parts, parts.rules)
@@ -60,29 +41,6 @@ def conflicts(parts: Parts) -> Iterator[InputFault]:
     if parts.site is not None and parts.rules is not None:
         yield from _spacing(parts.reader, parts.rules, parts.site)
         yield from _sizes(parts.reader, parts.rules, parts.site)
-
-
-def _unknown_names(parts: Parts) -> Iterator[InputFault]:
-    """Names in an option that catalogue or site do not have."""
-    names = parts.on_sale.names
-    sites = {site.name for site in parts.site.pump_sites} if parts.site else set()
-    for loc, option in parts.options:
-        unsold, absent = "is sold by nobody in the catalogue", f"is no pump site of {parts.site_file}"
-        for key, asked, known, problem in (
-            ("pump_types", option.pump_types, names["pump"], unsold),
-            ("pump_sites", option.pump_sites, sites, absent),
-            ("tubing", option.tubing, names["tubing"], unsold),
-        ):
-            places = {(*loc, key, i): name for i, name in enumerate(asked)}
-            yield from _unknown(parts.reader, places, known, problem)
-        yield from _unknown(parts.reader, {(*loc, "nozzle"): option.nozzle}, names["nozzle"], unsold)
-
-
-def _unknown(reader: TomlReader, asked: Mapping[Loc, str], known: set[str], problem: str) -> Iterator[InputFault]:
-    """Names that are not known; none where nothing is known, for that is a fault of its own."""
-    for loc, name in asked.items():
-        if known and name not in known:
-            yield reader.fault_at(loc, problem, nearest(name, known))
 
 
 def _band(reader: TomlReader, rules: RulesFile) -> Iterator[InputFault]:
@@ -97,7 +55,7 @@ def _band(reader: TomlReader, rules: RulesFile) -> Iterator[InputFault]:
 def _pumps(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
     """Every pump that an option may use must stand the set pressures and reach the band."""
     low, high = rules.set_pressure.low, rules.set_pressure.high
-    for pump in _usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
+    for pump in usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
         leave = f"or keep {pump.name} out of the options' pump_types"
         if high > pump.limit_pa:
             problem = f"is above the limit of pump {pump.name}, {_pressure(pump.limit_pa)}"
@@ -125,7 +83,7 @@ def _nozzles(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
 
 def _tubing(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
     """Tubing that an option may use must be rated for the highest set pressure."""
-    for tube in _usable(parts.on_sale.tubing, [option.tubing for _, option in parts.options]):
+    for tube in usable(parts.on_sale.tubing, [option.tubing for _, option in parts.options]):
         if rules.set_pressure.high > tube.rating_pa:
             problem = f"is above the rating of tubing {tube.name}, {_pressure(tube.rating_pa)}"
             mend = f"lower it or keep {tube.name} out of the options' tubing"
@@ -191,12 +149,6 @@ def _sizes(reader: TomlReader, rules: RulesFile, site: Site) -> Iterator[InputFa
             told.add(key)
             problem = f"makes {count:.2g} {what}, more than {most:.2g}"
             yield reader.fault_at(("rules", key), problem, "raise it, or look for a coordinate that is off")
-
-
-def _usable(sound: dict[str, Item], asked: Iterable[Iterable[str]]) -> list[Item]:
-    """The sound items that some option may use; an option that names none may use all."""
-    names = [set(option) for option in asked]
-    return [item for name, item in sound.items() if any(not named or name in named for named in names)]
 
 
 def _pressure(pressure_pa: float) -> str:

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Self
 
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from optimizer.brief import CostOf, Objective, Product, ValvesAt
 from optimizer.fields import (
+    Amount,
     Area,
     Count,
+    CountRange,
+    Counts,
+    Days,
+    Dilution,
+    Duration,
     Grid,
     Hours,
     Length,
     LengthOrZero,
     Name,
-    Pressure,
+    Part,
     PressureRange,
+    PressureSteps,
     Price,
     Share,
     Table,
+    Times,
     WaterTemperature,
     Words,
 )
@@ -36,12 +45,6 @@ class HeadFile(Table):
     title: Words
     note: Words | None = None
     catalogue: Words = CATALOGUE_FILE
-
-
-class SetPressureFile(PressureRange):
-    """Set pressures that may be chosen."""
-
-    step: Pressure
 
 
 class SpacingFile(Table):
@@ -72,7 +75,7 @@ class RulesFile(Table):
 
     note: Words | None = None
     band: PressureRange = Field(description='a range like { low = "9 bar", high = "11 bar" }')
-    set_pressure: SetPressureFile = Field(
+    set_pressure: PressureSteps = Field(
         description='a range like { low = "9 bar", high = "12 bar", step = "0.25 bar" }'
     )
     reserve: Share
@@ -83,6 +86,9 @@ class RulesFile(Table):
     routing_allowance: Share
     least_gain: Area
     preferred_gain: Area = 0.0
+    run_longest: Length | None = None
+    run_nozzles_most: Count | None = None
+    circuit_balance: Share | None = None
 
 
 class ClimateFile(Table):
@@ -108,17 +114,46 @@ class ScheduleFile(Table):
     hours: list[Hours] = Field(min_length=1, description='a list of hours like ["06:00-08:30"]')
 
 
+class ServiceFile(Table):
+    """What running the plant takes, over all its seasons."""
+
+    note: Words | None = None
+    seasons: Count
+    days_per_season: Days
+    cycles_per_day: Count
+    cycle: Duration
+    product: Product
+    dilution: Dilution
+    visits_per_season: Times
+    visit_price: Price
+    concentrate_per_litre: Price
+    water_per_m3: Price = 0.0
+    power_per_kwh: Price = 0.0
+    nozzles_replaced: Share = 0.0
+    filters_replaced: Times = 0.0
+
+
 class OptionFile(Table):
     """What is asked for; a list left out allows every item."""
 
     name: Name
     title: Words
     note: Words | None = None
-    pumps: Count
+    pumps: Counts
     pump_types: list[Words] = Field([], description="a list of names of pumps in the catalogue")
     pump_sites: list[Words] = Field([], description="a list of names of pump sites in site.geojson")
-    circuits: Count = 1
+    circuits: Counts = CountRange(least=1, most=1)
     nozzle: Words
     tubing_sizes: Count
     tubing: list[Words] = Field([], description="a list of names of tubing in the catalogue")
-    objective: Literal["coverage"] = "coverage"
+    zone_valves: ValvesAt = "pump"
+    objective: Objective = "coverage"
+    least_coverage: Part | None = None
+    budget: Amount | None = None
+    cost_of: CostOf = "installed"
+
+
+def minutes(hours: str) -> tuple[int, int]:
+    """Start and end of "22:00-02:00" in minutes after midnight; the end lies behind the start."""
+    start, end = (int(time[:2]) * 60 + int(time[3:]) for time in hours.split("-"))
+    return start, end if end > start else end + 24 * 60

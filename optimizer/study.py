@@ -12,13 +12,14 @@ from optimizer.appraisal.appraise import appraise
 from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.uncovered import Ground, ground
+from optimizer.brief import Option
 from optimizer.costs import CostLine
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverLimit
 from optimizer.executors import Job, run_jobs
 from optimizer.instance import Candidates, candidates, instance
 from optimizer.progress import Progress, Report, Stop, named
-from optimizer.scenario import Option, Scenario
+from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
 
 Status = Literal["verified", "unverified", "no_design", "stopped"]

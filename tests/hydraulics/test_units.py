@@ -25,6 +25,10 @@ from hydraulics.units import ACCEPTED, quantity, show
     ("30 deg", "angle", 30.0),
     (".5 m", "length", 0.5),
     ("4 m²", "area", 4.0),
+    ("200 L", "volume", 0.2),
+    ("45 s", "duration", 45.0),
+    ("1.5 min", "duration", 90.0),
+    ("0.75 kW", "power", 750.0),
 ])
 def test_reads(text: str, kind: str, si: float) -> None:
     assert quantity(text, kind) == pytest.approx(si, rel=1e-7)
@@ -59,6 +63,9 @@ def test_refuses_naming_value_kind_and_units(text: str, kind: str, said: str) ->
     (9.290304, "area", "9.3 m²", "100 ft²"),
     (20.0, "temperature", "20.0 °C", "68.0 °F"),
     (90.0, "angle", "90°", "90°"),
+    (0.2, "volume", "200.0 L", "52.8 gal"),
+    (90.0, "duration", "90 s", "90 s"),
+    (750.0, "power", "750 W", "1.01 hp"),
     (-1e-9, "length", "0.0 m", "0.0 ft"),
 ])
 def test_shows_both_systems(value: float, kind: str, metric: str, us: str) -> None:

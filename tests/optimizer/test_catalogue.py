@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.catalogue import Catalogue, InLine, PumpType, read_catalogue
+from optimizer.catalogue import Catalogue, PumpType, read_catalogue
+from optimizer.equipment import InLine
 from optimizer.errors import InputFaults
 from tests.optimizer.scenario_files import CATALOGUE, swapped
 

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hydraulics.nozzle import NozzleCurve
-from optimizer.catalogue import Catalogue, Fittings, InLine, NozzleType, PumpType, Tubing, read_catalogue
+from optimizer.catalogue import Catalogue, Fittings, NozzleType, PumpType, Tubing, read_catalogue
 from optimizer.costs import CostLine, SiteWork, TakeOff, Trench, bill, total, total_of, tube_cost_per_m
+from optimizer.equipment import InLine
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

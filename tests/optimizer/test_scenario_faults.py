@@ -16,6 +16,7 @@ from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, SITE, faults, si
 
 PRESSURE = 'write a pressure above 0 in bar, kPa, MPa or psi, like "12 bar"'
 SHARE = "write a share from 0 to below 1, like 0.15"
+COUNTS = "a whole number from 1 to 1000, or a range like { least = 1, most = 3 }"
 NAME = "write a name of letters, digits, dots, - and _, a letter or digit first"
 
 SCENARIO_FAULTS = {
@@ -106,7 +107,7 @@ SCENARIO_FAULTS = {
         "[climate]",
         '[weather]\nwind = "calm"\n[climate]',
         'weather: is no known key (found {"wind": "calm"}); known here: catalogue, climate, ground, name, note, '
-        "option, rules, schedule, schema_version, title",
+        "option, rules, schedule, schema_version, service, title",
     ),
     "missing section": (
         '[climate]\nwater_temperature = "20 C"\nwind = "calm"\n',
@@ -151,17 +152,17 @@ SCENARIO_FAULTS = {
     "no pump": (
         "pumps = 1",
         "pumps = 0",
-        "option[0].pumps: is too small (found 0); write a whole number from 1 to 1000",
+        f"option[0].pumps: is too small (found 0); write {COUNTS}",
     ),
     "half a pump": (
         "pumps = 1",
         "pumps = 1.5",
-        "option[0].pumps: is not a whole number (found 1.5); write a whole number from 1 to 1000",
+        f"option[0].pumps: is not a whole number (found 1.5); write {COUNTS}",
     ),
     "unknown objective": (
         "tubing_sizes = 2",
         'tubing_sizes = 2\nobjective = "beauty"',
-        'option[0].objective: is not a known word (found "beauty"); write one of coverage',
+        'option[0].objective: is not a known word (found "beauty"); write one of coverage, cost',
     ),
     "hours that never end": (
         '["22:00-02:00"]',

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from shapely import unary_union
 
+from optimizer.brief import Ground, Rules, Schedule
 from optimizer.catalogue import read_catalogue
 from optimizer.errors import InputFault, InputFaults
-from optimizer.scenario import Ground, Rules, Scenario, Schedule, read_scenario, set_range_pa
+from optimizer.scenario import Scenario, read_scenario, set_range_pa
 from tests.optimizer.scenario_files import SCENARIO, faults, swapped, yard
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -42,6 +43,9 @@ def test_rules_are_si(sound: Scenario) -> None:
         least_gain_m2=2.0,
         preferred_gain_m2=0.0,
         grounds=(Ground("lawn", 8.0),),
+        run_longest_m=None,
+        run_nozzles_most=None,
+        circuit_balance=None,
     )
     assert sound.rules.ground_cost == {"lawn": 8.0}
 
@@ -68,6 +72,9 @@ def test_us_units_give_the_same_rules(tmp_path: Path, sound: Scenario) -> None:
 def test_an_option_that_names_nothing_may_use_everything(sound: Scenario) -> None:
     named, free = sound.options
     assert (named.pump_types, named.circuits, named.objective) == (("P1",), 1, "coverage")
+    assert (named.zone_valves, named.cost_of, named.budget, named.least_coverage) == ("pump", "installed", None, None)
+    assert (free.pumps_least, free.pumps_most, free.circuits_least, free.circuits_most) == (1, 1, 2, 2)
+    assert sound.service is None
     assert (free.pump_types, free.pump_sites, free.tubing) == (("P1",), ("Shed",), ("T4", "T6"))
     assert [tube.name for tube in sound.tubing_of(free)] == ["T4", "T6"]
     assert [pump.name for pump in sound.pumps_of(named)] == ["P1"]

@@ -20,6 +20,10 @@ from hydraulics.units import quantity
     ("1 ft", "length", 3.048e-1),
     ("1 ft2", "area", 9.290304e-2),
     ("1 ha", "area", 1e4),
+    ("1 gal", "volume", 3.785412e-3),
+    ("1 L", "volume", 1e-3),
+    ("1 h", "duration", 3600.0),
+    ("1 hp", "power", 745.6999),  # of 550 ft lbf/s
     ("1 acre", "area", 4046.856),  # of the international foot; appendix B prints the survey foot's 4046.873
     ("32 F", "temperature", 0.0),
     ("212 F", "temperature", 100.0),

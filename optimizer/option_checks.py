@@ -1,0 +1,153 @@
+"""Faults of options and of the service table: keys that do not go together, names and equipment that nobody sells."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+
+from hydraulics.units import show
+from optimizer.errors import InputFault
+from optimizer.input_file import Loc, TomlReader, nearest
+from optimizer.scenario_file import OptionFile, ServiceFile, minutes
+from optimizer.scenario_parts import Parts, usable
+
+MINUTE_S = 60.0
+STUDY_FILE = "study.json"  # stands beside the folders of the options
+
+# Keys that are read and checked but that no design obeys as yet: refused, never passed over.
+RULES_NOT_YET = ("run_longest", "run_nozzles_most", "circuit_balance")
+OPTION_NOT_YET: Mapping[str, Callable[[OptionFile], bool]] = {
+    "pumps": lambda option: option.pumps.least < option.pumps.most,
+    "circuits": lambda option: option.circuits.least < option.circuits.most,
+    "zone_valves": lambda option: option.zone_valves == "field",
+    "objective": lambda option: option.objective == "cost",
+    "budget": lambda option: option.budget is not None,
+    "cost_of": lambda option: option.cost_of != "installed",
+}
+
+
+def option_faults(parts: Parts) -> Iterator[InputFault]:
+    """Every fault of the options."""
+    yield from _unknown_names(parts)
+    yield from _not_yet(parts)
+    for loc, option in parts.options:
+        if option.name == STUDY_FILE:
+            yield parts.reader.fault_at((*loc, "name"), "is the file that a study writes", "choose another name")
+        yield from _objective(parts.reader, loc, option)
+        yield from _cost_of(parts, loc, option)
+        yield from _controllers(parts, loc, option)
+
+
+def _unknown_names(parts: Parts) -> Iterator[InputFault]:
+    """Names in an option that catalogue or site do not have."""
+    names = parts.on_sale.names
+    sites = {site.name for site in parts.site.pump_sites} if parts.site else set()
+    for loc, option in parts.options:
+        unsold, absent = "is sold by nobody in the catalogue", f"is no pump site of {parts.site_file}"
+        for key, asked, known, problem in (
+            ("pump_types", option.pump_types, names["pump"], unsold),
+            ("pump_sites", option.pump_sites, sites, absent),
+            ("tubing", option.tubing, names["tubing"], unsold),
+        ):
+            places = {(*loc, key, i): name for i, name in enumerate(asked)}
+            yield from _unknown(parts.reader, places, known, problem)
+        yield from _unknown(parts.reader, {(*loc, "nozzle"): option.nozzle}, names["nozzle"], unsold)
+
+
+def _unknown(reader: TomlReader, asked: Mapping[Loc, str], known: set[str], problem: str) -> Iterator[InputFault]:
+    """Names that are not known; none where nothing is known, for that is a fault of its own."""
+    for loc, name in asked.items():
+        if known and name not in known:
+            yield reader.fault_at(loc, problem, nearest(name, known))
+
+
+def _not_yet(parts: Parts) -> Iterator[InputFault]:
+    problem, mend = "is not acted on yet", "leave it out"
+    for key in RULES_NOT_YET:
+        if parts.rules is not None and getattr(parts.rules, key) is not None:
+            yield parts.reader.fault_at(("rules", key), problem, mend)
+    for loc, option in parts.options:
+        for key, asked in OPTION_NOT_YET.items():
+            if asked(option):
+                yield parts.reader.fault_at((*loc, key), problem, mend)
+
+
+def _objective(reader: TomlReader, loc: Loc, option: OptionFile) -> Iterator[InputFault]:
+    """Least cost needs a coverage to reach; most coverage may have a budget; neither takes the other's limit."""
+    if option.objective == "cost":
+        if option.least_coverage is None:
+            problem, mend = "is missing, but the objective is cost", "add a share of the zones' weighted area, like 0.9"
+            yield reader.fault_at((*loc, "least_coverage"), problem, mend)
+        if option.budget is not None:
+            mend = 'leave it out, or ask for objective = "coverage"'
+            yield reader.fault_at((*loc, "budget"), "is no limit of objective cost", mend)
+    elif option.least_coverage is not None:
+        mend = 'leave it out, or ask for objective = "cost"'
+        yield reader.fault_at((*loc, "least_coverage"), "is no limit of objective coverage", mend)
+
+
+def _cost_of(parts: Parts, loc: Loc, option: OptionFile) -> Iterator[InputFault]:
+    """The cost of service needs the table that says what service is."""
+    if option.cost_of != "installed" and parts.service is None and "service" not in parts.reader.raw:
+        problem = f"needs a table [service] in {parts.reader.file}"
+        yield parts.reader.fault_at((*loc, "cost_of"), problem, 'add it, or ask for cost_of = "installed"')
+
+
+def _controllers(parts: Parts, loc: Loc, option: OptionFile) -> Iterator[InputFault]:
+    """Where controllers are sold, one must have a station for each circuit of a pump."""
+    controllers = parts.on_sale.catalogue.equipment.controllers if parts.on_sale.catalogue else ()
+    most = max((controller.stations for controller in controllers), default=option.circuits.most)
+    if option.circuits.most > most:
+        problem = f"is more than the stations of the largest controller in the catalogue, {most}"
+        yield parts.reader.fault_at((*loc, "circuits"), problem, "lower it, or add a [[controller]] with more stations")
+
+
+def service_faults(parts: Parts) -> Iterator[InputFault]:
+    """Every fault between the service table and the rest."""
+    if parts.service is None:
+        return
+    yield from _hours(parts, parts.service)
+    if parts.on_sale.catalogue is not None:
+        yield from _product(parts, parts.service)
+        yield from _power(parts, parts.service)
+
+
+def _hours(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
+    """The cycles of one circuit must fit into the hours of every schedule."""
+    daily_min = service.cycles_per_day * service.cycle / MINUTE_S
+    for _, schedule in parts.schedules:
+        allowed = sum(end - start for start, end in map(minutes, schedule.hours))
+        if daily_min > allowed:
+            cycle = show(service.cycle, "duration", "metric")
+            problem = (
+                f"makes {daily_min:g} minutes of mist a day with a cycle of {cycle}, more than the {allowed} that "
+                f"schedule {schedule.name} allows"
+            )
+            yield parts.reader.fault_at(("service", "cycles_per_day"), problem, "lower it, or shorten the cycle")
+            return
+
+
+def _product(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
+    """Premixed product needs a tank; metered concentrate a dosing unit for the delivery of every usable pump."""
+    assert parts.on_sale.catalogue is not None
+    equipment, loc = parts.on_sale.catalogue.equipment, ("service", "product")
+    if service.product == "premixed" and not equipment.tanks:
+        problem, mend = "needs a tank, and the catalogue sells none", "add a [[tank]] to the catalogue"
+        yield parts.reader.fault_at(loc, problem, mend)
+    if service.product == "metered":
+        most = max((dosing.flow_m3_s for dosing in equipment.dosing), default=0.0)
+        for pump in usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
+            if pump.delivery_m3_s > most:
+                delivery = show(pump.delivery_m3_s, "flow", "metric")
+                problem = f"needs dosing for the delivery of pump {pump.name}, {delivery}, and the catalogue sells none"
+                mend = "add a [[dosing]] of such a flow to the catalogue"
+                yield parts.reader.fault_at(loc, problem, mend)
+                return
+
+
+def _power(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
+    """Where power has a price, every usable pump must say how much it draws."""
+    for pump in usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
+        if service.power_per_kwh > 0 and pump.power_w is None:
+            problem = f"is a price, but pump {pump.name} does not say what power it draws"
+            yield parts.reader.fault_at(("service", "power_per_kwh"), problem, 'add power, like "750 W", to that pump')
+            return
