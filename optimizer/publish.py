@@ -131,6 +131,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         **{name: getattr(alternative, name) for name in _FIGURES},
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
+        "by_hand": None if alternative.by_hand is None else asdict(alternative.by_hand),
         "folder": alternative.option if alternative.design is not None else None,
     }
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, Literal
 
 from optimizer.appraisal.appraise import appraise
 from optimizer.appraisal.figures import Appraisal
+from optimizer.appraisal.hand import ByHand, held_against_hand
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.brief import Option
@@ -68,6 +69,7 @@ class Alternative:
     design: Design | None = None
     quantities: tuple[CostLine, ...] = ()
     appraisal: Appraisal | None = None
+    by_hand: ByHand | None = None
 
 
 @dataclass(frozen=True)
@@ -161,9 +163,10 @@ def _answer(
     told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     start = time.perf_counter()
     appraisal = appraise(posed, solved.design, known)
+    by_hand = held_against_hand(solved.trial)
     seconds = {"geometry": prepared.seconds, **solved.seconds, "appraisal": time.perf_counter() - start}
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
-    return _alternative(option, solved, appraisal, seconds)
+    return replace(_alternative(option, solved, seconds), appraisal=appraisal, by_hand=by_hand)
 
 
 def _asked(option: Option) -> dict[str, Any]:
@@ -176,7 +179,7 @@ def _asked(option: Option) -> dict[str, Any]:
     }
 
 
-def _alternative(option: Option, solved: Solved, appraisal: Appraisal, seconds: dict[str, float]) -> Alternative:
+def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> Alternative:
     proof = solved.design.verification
     capacity = {circuit: pump.capacity_m3_s for pump in solved.design.pumps for circuit in pump.circuits}
     unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
@@ -208,5 +211,4 @@ def _alternative(option: Option, solved: Solved, appraisal: Appraisal, seconds: 
         notes=solved.notes,
         design=solved.design,
         quantities=solved.quantities,
-        appraisal=appraisal,
     )

@@ -8,5 +8,6 @@
                    topology.py searches, written.py writes plans
     contracted.py  data of the contracted model (safe or optimistic);  model.py     the model (Pyomo); places.py its
                    index; cuts.py its connectivity cuts; proven.py puts it to work
+    practice.py    what is done by hand
     budget.py      head budget of a plan, straight from the hydraulics
 """

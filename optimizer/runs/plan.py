@@ -41,7 +41,7 @@ class RunPlan:
     cost = tubing_cost + trench_cost; a piece's trench is counted once, its tubes each. cost_bound: valid
     lower bound for the class of designs that bound_class names (0 and "" where none was asked for).
     status: "optimal" | "gap" | "limit" | "stopped" of the contracted model, "search" where it was not
-    asked.
+    asked, "by hand" of `practice`.
     """
 
     circuits: tuple[CircuitPlan, ...]

@@ -26,7 +26,7 @@ from optimizer.solve.explore import explore
 from optimizer.solve.posed import most_per_circuit, near_points, placement_problem, shared_out, shares
 from optimizer.solve.rounds import Kept, Outcome, Search
 from optimizer.solve.takeoff import take_off
-from optimizer.solve.trial import Effort, Feeder
+from optimizer.solve.trial import Effort, Feeder, Trial
 from optimizer.solver import Limits
 
 QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
@@ -51,7 +51,7 @@ class SolveSettings:
 class Solved:
     """A design with all that is reported of it; values and bounds in weighted m² of the cell model."""
 
-    design: Design
+    trial: Trial
     quantities: tuple[CostLine, ...]
     value: float
     bound: float
@@ -68,6 +68,11 @@ class Solved:
     rounds: tuple[str, ...]
     notes: tuple[str, ...]
     seconds: dict[str, float]
+
+    @property
+    def design(self) -> Design:
+        """The settled design."""
+        return self.trial.design
 
     @property
     def installed_cost(self) -> float:
@@ -195,7 +200,7 @@ def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
     fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
     return Solved(
-        design=design,
+        trial=kept.trial,
         quantities=lines,
         value=kept.value,
         bound=bound,
@@ -208,7 +213,7 @@ def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -
         coverable_area_m2=found.coverable_area_m2,
         tubing_m=sum(length for _, length in counted.tubing_m),
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
-        reason=None if kept.verified else _fault_words(design),
+        reason=None if kept.verified else fault_words(design),
         rounds=outcome.rounds,
         notes=_notes(instance, kept),
         seconds=dict(clock.seconds),
@@ -239,7 +244,8 @@ def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
     )
 
 
-def _fault_words(design: Design) -> str:
+def fault_words(design: Design) -> str:
+    """What keeps a design from being verified, by kind of fault."""
     proof = design.verification
     named_faults = (
         ("below the band", proof.low_faults),

@@ -56,6 +56,7 @@ CONTRACT = [
     "time_limit_hit",
     "seconds",
     "appraisal",
+    "by_hand",
     "folder",
 ]
 

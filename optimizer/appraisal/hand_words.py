@@ -1,0 +1,56 @@
+"""A run split by hand in words for people: rows of a table, every number with its unit. Nothing is computed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from hydraulics.units import System, show
+from optimizer.appraisal.hand import ByHand
+from optimizer.appraisal.words import NONE
+
+HEADING = "Run splits against what is done by hand"
+MEANING = (
+    "By hand: the same nozzles, pumps and sites, each nozzle from the nearest pump by the nearest way, one tubing size "
+    "everywhere, the smallest that gives the worst nozzle its need; circuits of a pump take even shares. Laid: tubing, "
+    "fittings and ground work."
+)
+
+Cell = Callable[[ByHand], str]
+
+
+def hand_rows(units: System, currency: str) -> Sequence[tuple[str, Cell]]:
+    """Name of each row, and how its cell is written."""
+
+    def money(of: Callable[[ByHand], float | None]) -> Cell:
+        return lambda one: NONE if (amount := of(one)) is None else f"{amount:,.0f} {currency}"
+
+    return (
+        ("by hand", lambda one: "verified" if one.verified else "not verified" if one.tubing else "none"),
+        ("tubing by hand", lambda one: _tubing(one, units)),
+        ("set pressure by hand", lambda one: _pressures(one, units)),
+        ("laid by hand", money(lambda one: one.laid_cost)),
+        ("saved of what is laid", lambda one: _share(one.saving_laid)),
+        ("installed cost by hand", money(lambda one: one.installed_cost)),
+        ("saved of the installed cost", lambda one: _share(one.saving)),
+    )
+
+
+def hand_remarks(one: ByHand) -> tuple[str, ...]:
+    """Why there is no verified run split by hand, where there is none."""
+    return (f"by hand: {one.reason}",) if one.reason else ()
+
+
+def _tubing(one: ByHand, units: System) -> str:
+    return NONE if one.tubing_m is None else f"{show(one.tubing_m, 'length', units, 0)} of {one.tubing}"
+
+
+def _pressures(one: ByHand, units: System) -> str:
+    found = one.set_pressure_pa
+    if found is None:
+        return NONE
+    *others, last = [show(pressure, "pressure", units) for pressure in sorted(set(found))]
+    return f"{others[0]} to {last}" if others else last
+
+
+def _share(share: float | None) -> str:
+    return NONE if share is None else f"{100.0 * share:.1f} %"
