@@ -20,6 +20,7 @@ from hydraulics.water import Water
 from optimizer.errors import DesignFileError
 
 SCHEMA_VERSION = 1
+MANIFOLD = "manifold"  # tubing of a link inside a pump unit, up to the outlet of its circuit
 _CLOSED = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 GeoJson = Mapping[str, Any]
@@ -54,7 +55,12 @@ class Node:
 
 @dataclass(frozen=True)
 class Link:
-    """A stretch of one tube; `minor_k` counts on the velocity in this link."""
+    """A stretch of one tube, in the direction of flow; `minor_k` counts on the velocity in this link.
+
+    A reducer stands at its start where `reducer_pa`, the outlet pressure that it holds, is given: `reducer` is its name
+    in the catalogue and `reducer_k` counts for it fully open. `shared` names the circuits that a main feeds one after
+    the other, from the pump to the valves of its circuits; empty for the tubing of one circuit.
+    """
 
     __pydantic_config__ = _CLOSED
     id: str
@@ -67,6 +73,14 @@ class Link:
     roughness_m: float
     length_m: float
     minor_k: float
+    reducer_pa: Annotated[float, Field(gt=0)] | None = None
+    reducer_k: Annotated[float, Field(ge=0)] = 0.0
+    reducer: str | None = None
+    shared: tuple[str, ...] = ()
+
+    def carries(self, circuit: str) -> bool:
+        """Whether the water of a circuit flows through it."""
+        return circuit == self.circuit or circuit in self.shared
 
 
 @dataclass(frozen=True)
@@ -102,8 +116,8 @@ class ZoneArea:
 class Verification:
     """What the full nonlinear state and the exact areas say of a design.
 
-    The three kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond
-    what the pump may give. A design is verified when none is there.
+    The kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond what the pump
+    may give, runs and circuits that break a run rule. A design is verified when none is there.
     """
 
     __pydantic_config__ = _CLOSED
@@ -118,6 +132,21 @@ class Verification:
     mass_residual: float
     energy_residual: float
     covered_area_m2: float
+    run_faults: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RunRules:
+    """Rules on the runs of a design, None where there is no such rule.
+
+    run_longest_m: tubing from the pump's outlet, or a circuit's field valve, to the furthest end; run_nozzles_most:
+    nozzles of one run; circuit_balance: flows of the circuits of one pump, least >= (1 - circuit_balance) greatest.
+    """
+
+    __pydantic_config__ = _CLOSED
+    run_longest_m: Annotated[float, Field(gt=0)] | None = None
+    run_nozzles_most: Annotated[int, Field(ge=1)] | None = None
+    circuit_balance: Annotated[float, Field(ge=0, lt=1)] | None = None
 
 
 @dataclass(frozen=True)
@@ -139,6 +168,7 @@ class Design:
     nozzles: tuple[Nozzle, ...]
     zones: tuple[ZoneArea, ...]
     verification: Verification
+    run_rules: RunRules = RunRules()
 
 
 def design_text(design: Design) -> str:

@@ -23,6 +23,7 @@ from hydraulics.steady_tree import SteadyState, solve_tree
 from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Nozzle, Pump, Verification
 from optimizer.errors import UnsoundDesign
+from optimizer.run_rules import run_faults
 
 PRESSURE_TOLERANCE = 1e-6  # relative, of a stored pressure or flow
 AREA_TOLERANCE = 1e-4  # relative, of a stored area
@@ -32,12 +33,14 @@ RESIDUAL_LIMIT = 1e-8
 
 @dataclass(frozen=True)
 class CircuitState:
-    """The state of one circuit: pressure and flow by nozzle name, net flow, and the solver's own proof."""
+    """The state of one circuit: pressure and flow by nozzle name, status of each reducer by the name of its link, net
+    flow, and the solver's own proof."""
 
     circuit: str
     pump: Pump
     pressure_pa: dict[str, float]
     flow_m3_s: dict[str, float]
+    reducer_status: dict[str, str]
     net_flow_m3_s: float
     supply_pressure_pa: float
     mass_residual: float
@@ -85,7 +88,7 @@ def discrepancies(design: Design) -> tuple[str, ...]:
 
 
 def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
-    links = [link for link in design.links if link.circuit == circuit]
+    links = [link for link in design.links if link.carries(circuit)]
     nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
     ends = {end for link in links for end in (link.from_, link.to)} | {pump.node}
     try:
@@ -103,7 +106,15 @@ def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
 
 def _hydraulic_link(link: Link) -> hydraulic.Link:
     return hydraulic.Link(
-        link.id, link.from_, link.to, link.length_m, link.bore_m, link.roughness_m, link.minor_k
+        link.id,
+        link.from_,
+        link.to,
+        link.length_m,
+        link.bore_m,
+        link.roughness_m,
+        link.minor_k,
+        link.reducer_pa,
+        link.reducer_k,
     )
 
 
@@ -116,6 +127,7 @@ def _named_state(
         pump=pump,
         pressure_pa={n.id: float(state.pressure_pa[at[n.node]]) for n in nozzles},
         flow_m3_s={n.id: float(state.nozzle_flow_m3_s[at[n.node]]) for n in nozzles},
+        reducer_status={link: word for link, word in zip(net.link_ids, state.reducer_status, strict=True) if word},
         net_flow_m3_s=float(np.sum(state.nozzle_flow_m3_s)),
         supply_pressure_pa=state.supply_pressure_pa,
         mass_residual=float(state.mass_residual),
@@ -130,12 +142,12 @@ def _reference_problems(design: Design) -> Iterator[str]:
     nodes: dict[str, Node] = {node.id: node for node in design.nodes}
     for link in design.links:
         yield from (f"link {link.id}: no node {end}" for end in (link.from_, link.to) if end not in nodes)
-        if link.circuit not in fed:
-            yield f"link {link.id}: no pump feeds its circuit {link.circuit}"
+        for circuit in sorted({link.circuit, *link.shared} - set(fed)):
+            yield f"link {link.id}: no pump feeds its circuit {circuit}"
     names = [nozzle.id for nozzle in design.nozzles]
     yield from (f"nozzle {n} stands twice" for n in sorted({n for n in names if names.count(n) > 1}))
     for nozzle in design.nozzles:
-        ends = {end for link in design.links if link.circuit == nozzle.circuit for end in (link.from_, link.to)}
+        ends = {end for link in design.links if link.carries(nozzle.circuit) for end in (link.from_, link.to)}
         if nozzle.circuit not in fed:
             yield f"nozzle {nozzle.id}: no pump feeds its circuit {nozzle.circuit}"
         elif nozzle.node not in ends:
@@ -148,21 +160,24 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     low_faults = tuple(n for n, p in pressure.items() if p < low * (1 - BAND_TOLERANCE))
     high_faults = tuple(n for n, p in pressure.items() if p > high * (1 + BAND_TOLERANCE))
     pump_faults = tuple(_pump_faults(design, states))
+    flow_m3_s = {state.circuit: state.net_flow_m3_s for state in states}
+    rule_faults = run_faults(design, flow_m3_s)
     mass = max((state.mass_residual for state in states), default=0.0)
     energy = max((state.energy_residual for state in states), default=0.0)
     proven = bool(pressure) and max(mass, energy) <= RESIDUAL_LIMIT
     return Verification(
-        verified=proven and not (low_faults or high_faults or pump_faults),
+        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults),
         band_pa=band_pa,
         low_faults=low_faults,
         high_faults=high_faults,
         pump_faults=pump_faults,
         min_pressure_pa=min(pressure.values(), default=0.0),
         max_pressure_pa=max(pressure.values(), default=0.0),
-        flow_m3_s={state.circuit: state.net_flow_m3_s for state in states},
+        flow_m3_s=flow_m3_s,
         mass_residual=mass,
         energy_residual=energy,
         covered_area_m2=_covered_area_m2(design),
+        run_faults=rule_faults,
     )
 
 
@@ -241,7 +256,7 @@ def _verification_figures(design: Design, fresh: Design) -> Iterator[str]:
         if text:
             yield f"verification: {name} {text}"
     for field in fields(Verification):
-        if field.name in ("verified", "low_faults", "high_faults", "pump_faults"):
+        if field.name in ("verified", "low_faults", "high_faults", "pump_faults", "run_faults"):
             was, now = getattr(stored, field.name), getattr(found, field.name)
             if was != now:
                 yield f"verification: {field.name} stored {_words(was)}, recomputed {_words(now)}"

@@ -80,6 +80,7 @@ def _draw_verdict(axes: Axes, design: Design, y: float) -> None:
             (state.low_faults, "too low"),
             (state.high_faults, "too high"),
             (state.pump_faults, "at the pumps"),
+            (state.run_faults, "of run rules"),
         )
         reason = "Do not build. Faults: " + ", ".join(f"{len(faults)} {what}" for faults, what in counts if faults)
         word = "UNVERIFIED"

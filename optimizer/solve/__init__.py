@@ -251,5 +251,6 @@ def fault_words(design: Design) -> str:
         ("below the band", proof.low_faults),
         ("above the band", proof.high_faults),
         ("beyond the pump", proof.pump_faults),
+        ("against run rules", proof.run_faults),
     )
     return "; ".join(f"{words}: {', '.join(found)}" for words, found in named_faults if found)

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 from geometry.geojson import mapping_of
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from optimizer.catalogue import PumpType
-from optimizer.design import SCHEMA_VERSION, Design, Link, Node, Nozzle, Pump, Verification, ZoneArea
+from optimizer.design import MANIFOLD, SCHEMA_VERSION, Design, Link, Node, Nozzle, Pump, Verification, ZoneArea
 from optimizer.instance import Instance
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan
 from optimizer.runs.problem import RunProblem
 
-MANIFOLD = "manifold"
 UNCHECKED = Verification(False, (0.0, 0.0), (), (), (), 0.0, 0.0, {}, 0.0, 0.0, 0.0)
 
 

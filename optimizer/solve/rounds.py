@@ -328,6 +328,7 @@ def _sentence(number: int, kept: Kept) -> str:
             ("below the band", proof.low_faults),
             ("above the band", proof.high_faults),
             ("pump faults", proof.pump_faults),
+            ("run rules broken", proof.run_faults),
         )
         if found
     ]
