@@ -198,7 +198,7 @@ def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -
     preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
     bound = min(bound, float(found.cells.value.sum()) + preferred)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
-    fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "site works"))
+    fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "field valves", "site works"))
     return Solved(
         trial=kept.trial,
         quantities=lines,

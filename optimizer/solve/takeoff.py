@@ -5,20 +5,30 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator
+from itertools import pairwise
+from math import ceil
 
 from optimizer.costs import SiteWork, TakeOff, Trench
+from optimizer.equipment import Equipment
 from optimizer.runs.plan import CircuitPlan, PieceUse
+from optimizer.runs.problem import MainPiece
 from optimizer.runs.segments import TURN_DEG, turn_deg
 from optimizer.solve.assemble import Layout
 
 
 def take_off(made: Layout) -> TakeOff:
-    """Nozzles, tubing, fittings, ground work and pump units of a layout; a trench is counted once for all its tubes."""
+    """Nozzles, tubing, fittings, ground work and pump units of a layout; a trench is counted once for all its tubes,
+    those of mains to field valves too."""
     plan, site = made.plan, made.instance.scenario.site
-    used = sorted({use.piece for circuit in plan.circuits for use in circuit.pieces})
-    uses = [use for circuit in plan.circuits for use in circuit.pieces]
+    sold = made.instance.scenario.catalogue.equipment
+    mains = [part for choice in made.problem.pumps for part in choice.main]
+    uses: list[PieceUse | MainPiece] = [*mains, *(use for circuit in plan.circuits for use in circuit.pieces)]
+    used = sorted({use.piece for use in uses})
     length = made.problem.layout.length_m
+    circuits = [sum(circuit.pump == unit for circuit in plan.circuits) for unit in range(len(made.pumps))]
+    in_field = [count for choice, count in zip(made.problem.pumps, circuits, strict=True) if choice.root is not None]
     counts = [_fittings(made, circuit) for circuit in plan.circuits]
+    counts += [_main_fittings(made, unit, count) for unit, count in enumerate(circuits)]
     return TakeOff(
         nozzles=((made.instance.nozzle.name, len(made.chosen)),),
         tubing_m=tuple((made.problem.tubing[use.tubing].name, float(length[use.piece])) for use in uses),
@@ -31,6 +41,10 @@ def take_off(made: Layout) -> TakeOff:
         pumps=tuple((pump.name, 1) for pump in made.pumps),
         filters=tuple((pump.filter.name, 1) for pump in made.pumps),
         valves=tuple((made.pumps[circuit.pump].valve.name, 1) for circuit in plan.circuits),
+        controllers=tuple((name, 1) for count in circuits for name in _controller(sold, count)),
+        enclosures=len(made.pumps),
+        valve_boxes=sum(ceil(count / sold.valve_box.valves) for count in in_field) if sold.valve_box else 0,
+        wire_m=sum(float(length[part.piece]) for part in mains),
         site_works=tuple(
             SiteWork(f"{name} at {site.pump_sites[choice.site].name}", cost)
             for choice in made.problem.pumps
@@ -57,10 +71,25 @@ def _fittings(made: Layout, circuit: CircuitPlan) -> tuple[int, int, int, int]:
         plugs += not onward
         elbows += len(onward) == 1 and not nozzle and _turn_deg(made, use, onward[0]) > TURN_DEG
         couplings += sum(next_use.tubing != use.tubing for next_use in onward)
-    return tees + max(0, len(after[made.problem.pump_point(circuit.pump)]) - 1), elbows, couplings, plugs
+    return tees + max(0, len(after[made.problem.outlet_point(circuit.pump)]) - 1), elbows, couplings, plugs
 
 
-def _turn_deg(made: Layout, before: PieceUse, after: PieceUse) -> float:
+def _main_fittings(made: Layout, unit: int, circuits: int) -> tuple[int, int, int, int]:
+    """The same of a unit's main: elbows at its turns, couplings along it, tees to the valves at its end; no plug."""
+    main = made.problem.pumps[unit].main
+    steps = list(pairwise(main))
+    elbows = sum(_turn_deg(made, before, after) > TURN_DEG for before, after in steps)
+    couplings = sum(before.tubing != after.tubing for before, after in steps)
+    return (circuits - 1 if main else 0), elbows, couplings, 0
+
+
+def _controller(sold: Equipment, circuits: int) -> tuple[str, ...]:
+    """The name of the cheapest controller that has a station for each circuit; none where none is sold."""
+    fit = [controller for controller in sold.controllers if controller.stations >= circuits]
+    return tuple(controller.name for controller in sorted(fit, key=lambda one: (one.price, one.name))[:1])
+
+
+def _turn_deg(made: Layout, before: PieceUse | MainPiece, after: PieceUse | MainPiece) -> float:
     ground = made.problem.layout
     headings = [
         float(ground.azimuth_deg[use.piece]) + (0.0 if int(ground.tail[use.piece]) == use.from_point else 180.0)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hydraulics.nozzle import NozzleCurve
 from optimizer.catalogue import Catalogue, Fittings, NozzleType, PumpType, Tubing, read_catalogue
 from optimizer.costs import CostLine, SiteWork, TakeOff, Trench, bill, total, total_of, tube_cost_per_m
-from optimizer.equipment import InLine
+from optimizer.equipment import Controller, Dosing, Equipment, InLine, Reducer, Tank, ValveBox
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -81,6 +81,41 @@ def test_totals_by_hand() -> None:
     assert total_of(lines, "fittings") == 49.5
     assert total_of(lines, "ground") == 389.0
     assert total_of(lines, "pump unit") == 2210.0
+
+
+def test_equipment_by_hand() -> None:
+    """2 x 45 + 210 + 2 x 240 + 620 + 2 x 380 + 1 x 65 + 30 x 1.1 = 2258; without any for sale, what has a name of its
+    own has no price, and the rest is in no bill."""
+    sold = Equipment(
+        reducers=(Reducer("R1", 1e4, 1e-4, 45.0, 9e5, 10e5, 0.5e5),),
+        controllers=(Controller("C2", 2, 210.0),),
+        tanks=(Tank("K200", 0.2, 240.0),),
+        dosing=(Dosing("D1", 0.02, 1e-4, 620.0),),
+        enclosure_price=380.0,
+        valve_box=ValveBox(4, 65.0),
+        wire_per_m=1.1,
+    )
+    more = TakeOff(
+        reducers=(("R1", 2),),
+        controllers=(("C2", 1),),
+        tanks=(("K200", 1), ("K200", 1)),
+        dosing=(("D1", 1),),
+        enclosures=2,
+        valve_boxes=1,
+        wire_m=30.0,
+    )
+    lines = bill(more, replace(_catalogue(), equipment=sold))
+    assert [(line.item, line.group, line.quantity, line.unit, line.amount) for line in lines] == [
+        ("R1", "fittings", 2, "pc", 90.0),
+        ("C2", "pump unit", 1, "pc", 210.0),
+        ("K200", "pump unit", 2, "pc", 480.0),
+        ("D1", "pump unit", 1, "pc", 620.0),
+        ("enclosure", "pump unit", 2, "pc", 760.0),
+        ("valve box", "field valves", 1, "pc", 65.0),
+        ("wire", "field valves", 30.0, "m", pytest.approx(33.0)),
+    ]
+    assert total(lines) == pytest.approx(2258.0)
+    assert bill(TakeOff(enclosures=2, valve_boxes=1, wire_m=30.0), _catalogue()) == ()
 
 
 def test_nothing_costs_nothing() -> None:
