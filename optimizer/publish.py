@@ -19,6 +19,7 @@ from typing import Any
 from geometry.drawing_shapes import covered_region
 from geometry.geojson import collection, feature, geometry_of
 from geometry.site import Site
+from optimizer.appraisal.explain import Explanation
 from optimizer.bid.quantities import quantities_csv
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
@@ -131,8 +132,17 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         **{name: getattr(alternative, name) for name in _FIGURES},
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
-        "by_hand": None if alternative.by_hand is None else asdict(alternative.by_hand),
+        **_explained(alternative.explanation),
         "folder": alternative.option if alternative.design is not None else None,
+    }
+
+
+def _explained(explanation: Explanation | None) -> dict[str, Any]:
+    if explanation is None:
+        return {"by_hand": None, "binding": None}
+    return {
+        "by_hand": asdict(explanation.by_hand),
+        "binding": [{**asdict(slack), "binds": slack.binds} for slack in explanation.slacks],
     }
 
 

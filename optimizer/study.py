@@ -9,8 +9,8 @@ from functools import partial
 from typing import Any, Literal
 
 from optimizer.appraisal.appraise import appraise
+from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
-from optimizer.appraisal.hand import ByHand, held_against_hand
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.brief import Option
@@ -69,7 +69,7 @@ class Alternative:
     design: Design | None = None
     quantities: tuple[CostLine, ...] = ()
     appraisal: Appraisal | None = None
-    by_hand: ByHand | None = None
+    explanation: Explanation | None = None
 
 
 @dataclass(frozen=True)
@@ -163,10 +163,10 @@ def _answer(
     told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     start = time.perf_counter()
     appraisal = appraise(posed, solved.design, known)
-    by_hand = held_against_hand(solved.trial)
+    explanation = explain(solved.trial, appraisal)
     seconds = {"geometry": prepared.seconds, **solved.seconds, "appraisal": time.perf_counter() - start}
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
-    return replace(_alternative(option, solved, seconds), appraisal=appraisal, by_hand=by_hand)
+    return replace(_alternative(option, solved, seconds), appraisal=appraisal, explanation=explanation)
 
 
 def _asked(option: Option) -> dict[str, Any]:

@@ -10,7 +10,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
 
 from rich.console import Console
 from rich.live import Live
@@ -18,8 +17,8 @@ from rich.table import Table
 from rich.text import Text
 
 from hydraulics.units import System, show
-from optimizer.appraisal import hand_words
-from optimizer.appraisal.words import HEADING, MEANING, NONE, worth_remarks, worth_rows
+from optimizer.appraisal import explain_words
+from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
 from optimizer.design import Verification
 from optimizer.instance import Inspection
 from optimizer.progress import Progress, Report
@@ -126,21 +125,26 @@ def show_study(study: Study, units: System, console: Console) -> None:
     designed = [one for one in study.alternatives if one.appraisal is not None]
     if designed:
         console.print(Text(HEADING, style="bold"))
-        _show_tables(designed, [(name, _of("appraisal", cell)) for name, cell in worth_rows(units)], console)
-        console.print(Text(hand_words.HEADING, style="bold"))
-        by_hand = hand_words.hand_rows(units, study.currency)
-        _show_tables(designed, [(name, _of("by_hand", cell)) for name, cell in by_hand], console)
+        _show_tables(designed, [(name, _of_appraisal(cell)) for name, cell in worth_rows(units)], console)
+        console.print(Text(explain_words.HEADING, style="bold"))
+        _show_tables(designed, _hand_rows(study.currency, units), console)
     for alternative in study.alternatives:
         _show_remarks(alternative, units, console)
     if designed:
         console.print(Text(f"{MEANING} {study.ranking.statement if study.ranking else ''}".rstrip()))
-        console.print(Text(hand_words.MEANING))
+        console.print(Text(explain_words.MEANING))
     console.print(Text(CAUTIONS, style="dim"))
 
 
-def _of(name: str, cell: Callable[[Any], str]) -> Callable[[Alternative], str]:
-    """A cell of a member of alternatives that may be missing."""
-    return lambda one: NONE if (member := getattr(one, name)) is None else cell(member)
+def _of_appraisal(cell: Cell) -> Callable[[Alternative], str]:
+    return lambda one: NONE if one.appraisal is None else cell(one.appraisal)
+
+
+def _hand_rows(currency: str, units: System) -> Rows:
+    def of_hand(cell: explain_words.Cell) -> Callable[[Alternative], str]:
+        return lambda one: NONE if one.explanation is None else cell(one.explanation.by_hand)
+
+    return [(name, of_hand(cell)) for name, cell in explain_words.hand_rows(units, currency)]
 
 
 def _show_tables(alternatives: Sequence[Alternative], rows: Rows, console: Console) -> None:
@@ -231,9 +235,9 @@ def _share(part: float | None, whole: float | None) -> str:
 
 def _show_remarks(alternative: Alternative, units: System, console: Console) -> None:
     appraised = worth_remarks(alternative.appraisal, units) if alternative.appraisal else ()
-    by_hand = hand_words.hand_remarks(alternative.by_hand) if alternative.by_hand else ()
+    explained = explain_words.explain_remarks(alternative.explanation) if alternative.explanation else ()
     reasons = [alternative.reason] if alternative.reason else []
-    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *by_hand]
+    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *explained]
     if remarks:
         console.print(Text(f"{alternative.option}: {alternative.title}", style="bold"))
         for remark in remarks:

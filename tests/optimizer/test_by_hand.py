@@ -9,39 +9,20 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.appraisal.explain import Explanation
+from optimizer.appraisal.explain_words import explain_remarks, hand_rows
 from optimizer.appraisal.hand import ByHand, hand_trial, held_against_hand
-from optimizer.appraisal.hand_words import hand_remarks, hand_rows
 from optimizer.appraisal.words import NONE
-from optimizer.instance import candidates, instance
-from optimizer.progress import never, silent
-from optimizer.scenario import Scenario, read_scenario
-from optimizer.solve.supply import Supply
-from optimizer.solve.trial import Effort, Feeder, Trial
+from optimizer.solve.trial import Trial
 from optimizer.verify import verify
-from tests.optimizer.garden_site import garden
-from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, swapped, yard
+from tests.optimizer.garden_trial import garden_trial
 
 README = Path(__file__).resolve().parents[2] / "README.md"
-EFFORT = Effort(2.0, 200, 2, seed=1)
 
 
 @pytest.fixture(scope="module")
-def scenario(tmp_path_factory: pytest.TempPathFactory) -> Scenario:
-    """The garden, its tubing narrow enough for sizes to matter."""
-    shop = swapped(CATALOGUE, 'bore = "4 mm"', 'bore = "2 mm"')
-    return read_scenario(yard(tmp_path_factory.mktemp("garden"), scenario=SCENARIO, catalogue=shop, site=garden()))
-
-
-@pytest.fixture(scope="module")
-def trial(scenario: Scenario) -> Trial:
-    """Every sixth candidate position of the garden, fed by one pump with one circuit."""
-    option = scenario.options[0]
-    posed = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
-    at = {int(place): j for j, place in reversed(list(enumerate(posed.candidates.place)))}
-    chosen = sorted(at.values())[::6]
-    pump = posed.pumps[0]
-    supply = Supply((pump,), (0,), ((0,),), (14e5,))
-    return Feeder(posed, silent, never).feed(supply, chosen, ((len(chosen),),), EFFORT)
+def trial(tmp_path_factory: pytest.TempPathFactory) -> Trial:
+    return garden_trial(tmp_path_factory.mktemp("garden"))
 
 
 def test_the_same_nozzles_are_fed_by_hand_and_verified_anew(trial: Trial) -> None:
@@ -97,7 +78,7 @@ def test_where_no_size_by_itself_does_the_reason_is_told(trial: Trial) -> None:
     assert not told.verified and told.tubing is None and "by hand the worst nozzle gets" in (told.reason or "")
     cells = {name: cell(told) for name, cell in hand_rows("metric", "EUR")}
     assert cells.pop("by hand") == "none" and set(cells.values()) == {NONE}
-    assert hand_remarks(told) == (f"by hand: {told.reason}",)
+    assert list(explain_remarks(Explanation(told, ()))) == ["what binds: no rule", f"by hand: {told.reason}"]
 
 
 def test_rows_carry_units_in_either_system() -> None:

@@ -57,6 +57,7 @@ CONTRACT = [
     "seconds",
     "appraisal",
     "by_hand",
+    "binding",
     "folder",
 ]
 

@@ -1,10 +1,11 @@
-"""A run split by hand in words for people: rows of a table, every number with its unit. Nothing is computed."""
+"""An explanation in words for people: rows of a table and remarks, every number with its unit. Nothing is computed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from hydraulics.units import System, show
+from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.hand import ByHand
 from optimizer.appraisal.words import NONE
 
@@ -35,9 +36,11 @@ def hand_rows(units: System, currency: str) -> Sequence[tuple[str, Cell]]:
     )
 
 
-def hand_remarks(one: ByHand) -> tuple[str, ...]:
-    """Why there is no verified run split by hand, where there is none."""
-    return (f"by hand: {one.reason}",) if one.reason else ()
+def explain_remarks(one: Explanation) -> Iterator[str]:
+    """Which rules bind, and why there is no verified run split by hand, where there is none."""
+    yield "what binds: " + ("; ".join(slack.words for slack in one.slacks if slack.binds) or "no rule")
+    if one.by_hand.reason:
+        yield f"by hand: {one.by_hand.reason}"
 
 
 def _tubing(one: ByHand, units: System) -> str:
