@@ -30,7 +30,7 @@ def _asked() -> argparse.Namespace:
     asked.add_argument("--evaluations", type=int, default=4000, help="run splits that each search looks at")
     asked.add_argument("--gap", type=float, default=0.004, help="gap at which proving ends")
     asked.add_argument("--cap", type=float, default=60.0, help="processor seconds of proving at most")
-    asked.add_argument("--peers", type=listed, default=[], help="HiGHS")
+    asked.add_argument("--peers", type=listed, default=[], help="HiGHS, by hand")
     asked.add_argument("--table", type=Path, help="file to write into as well")
     return asked.parse_args()
 

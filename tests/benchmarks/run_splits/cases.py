@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.runs.problem import RunProblem, Tubing
+from tests.optimizer import runs_estates
 from tests.optimizer.runs_sites import CorridorArrays, Spots, estate, problem_of
 
 BAND_PA = (12e5, 16e5)
@@ -29,7 +30,10 @@ HOUSES = {75: (2, 2), 140: (3, 3), 220: (4, 4), 400: (5, 5)}  # across, down
 
 @dataclass(frozen=True)
 class Case:
-    """One line of the table: how many nozzles, pumps and circuits of each, metres of relief, seed of the site."""
+    """One line of the table: nozzles, pumps and circuits of each, metres of relief, seed of the site.
+
+    rows: an estate of rows beside trunk links, with steeper prices of tubing, instead of a fence round houses.
+    """
 
     name: str
     nozzles: int
@@ -37,6 +41,7 @@ class Case:
     circuits: int = 1
     relief_m: float = 0.0
     seed: int = 1
+    rows: bool = False
 
     @property
     def units_cost(self) -> float:
@@ -60,11 +65,19 @@ CASES = (
     Case("400 two pumps", 400, pumps=2),
     Case("400 two pumps relief", 400, pumps=2, relief_m=8.0),
     Case("400 two pumps two circuits", 400, pumps=2, circuits=2),
+    Case("75 in rows", 75, rows=True),
+    Case("140 in rows", 140, relief_m=8.0, rows=True),
+    Case("220 in rows", 220, rows=True),
+    Case("400 in rows two pumps", 400, pumps=2, relief_m=8.0, rows=True),
 )
 
 
 def posed(case: Case) -> RunProblem:
     """The run problem of a case, its head reckoned with the highest flows."""
+    if case.rows:
+        return runs_estates.estate(
+            case.nozzles, case.pumps, case.seed, circuits=case.circuits, relief_m=case.relief_m, spare=0.0
+        )
     graph, spots = _site(case)
     most = -(-case.nozzles // (case.pumps * case.circuits))
     circuits = [(pump, 0, most) for pump in range(case.pumps) for _ in range(case.circuits)]

@@ -11,7 +11,6 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.errors import NoDesign
 from optimizer.progress import Progress, Stop
 from optimizer.runs.contracted import contracted
 from optimizer.runs.model import build
@@ -112,27 +111,30 @@ def fed(problem: RunProblem, seed: int, evaluations: int, started: float) -> Fed
 
 def bounded(problem: RunProblem, found: Fed, gap: float, cap_s: float) -> Bounded:
     """The found plan with a valid bound, after the contracted model worked for so many seconds at most."""
-    reached: dict[float, float] = {}
+    trail: list[tuple[float, float]] = []
     started = time.process_time()
-    best = found.plan
-
-    def note(bound: float) -> None:
-        for target in GAP_TARGETS:
-            if bound >= (1.0 - target) * best.cost:
-                reached.setdefault(target, time.process_time() - started)
 
     def report(progress: Progress) -> None:
         if progress.stage == "cost bound" and progress.bound is not None:
-            note(progress.bound)
+            trail.append((time.process_time() - started, progress.bound))
 
     at, stop = replace(problem, flow_factor=found.factor), clock_stop(cap_s)
     plan = split(at, evaluations=1, limits=Limits(gap=gap), start=found.plan, report=report, stop=stop)
-    if plan.cost < best.cost and in_band(problem, plan):
-        best = plan
-    note(plan.cost_bound)
     seconds = time.process_time() - started
-    reached_s = tuple(reached.get(target) for target in GAP_TARGETS)
+    trail.append((seconds, plan.cost_bound))
+    best = plan if plan.cost < found.plan.cost and in_band(problem, plan) else found.plan
+    reached_s = tuple(_reached_s(trail, (1.0 - target) * best.cost) for target in GAP_TARGETS)
     return Bounded(plan.cost_bound, best, seconds, reached_s, _build_s(problem))
+
+
+def _reached_s(trail: list[tuple[float, float]], bound: float) -> float | None:
+    """When the bound was that high for good; None where it was not at the end."""
+    reached = None
+    for seconds, value in reversed(trail):
+        if value < bound:
+            break
+        reached = seconds
+    return reached
 
 
 def _build_s(problem: RunProblem) -> float:
@@ -159,13 +161,6 @@ def measured(
         spread=max(costs) / min(costs) - 1.0,
         slowest_s=max(found.seconds for found in all_fed),
         bounded=proven,
-        peers=tuple((name, _asked(name, problem, first.safe_s)) for name in peers),
+        peers=tuple((name, PEERS[name](problem, first.safe_s)) for name in peers),
         peak_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0,
     )
-
-
-def _asked(name: str, problem: RunProblem, ours_s: float) -> Answer | None:
-    try:
-        return PEERS[name](problem, ours_s)
-    except NoDesign:
-        return None

@@ -1,7 +1,7 @@
-"""Other ways to the same answer: the contracted model cold in HiGHS.
+"""Other ways to the same answer: the contracted model cold in HiGHS, and what is done by hand.
 
-It gets the problem that ours was first split with, every nozzle at its highest flow, and as many processor seconds as
-ours took, times `PATIENCE`, without a start.
+Both get the problem that ours was first split with, every nozzle at its highest flow. HiGHS gets no start, and as many
+processor seconds as ours took, times `PATIENCE`.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from optimizer.errors import SolverLimit
+from optimizer.errors import NoDesign, SolverLimit
 from optimizer.runs.contracted import contracted
 from optimizer.runs.model import build
+from optimizer.runs.practice import by_hand
 from optimizer.runs.prepared import prepare
 from optimizer.runs.problem import RunProblem
 from optimizer.solver import Limits, solve
@@ -45,4 +46,14 @@ def cold(problem: RunProblem, ours_s: float) -> Answer | None:
     return Answer(found.incumbent, found.bound, time.process_time() - began)
 
 
-PEERS: dict[str, Callable[[RunProblem, float], Answer | None]] = {"HiGHS": cold}
+def hand(problem: RunProblem, _ours_s: float) -> Answer | None:
+    """Nearest ways and one tubing size, sized by the worst nozzle; None where no size feeds it or no pump has room."""
+    began = time.process_time()
+    try:
+        plan = by_hand(problem)
+    except NoDesign:
+        return None
+    return Answer(plan.cost, float("-inf"), time.process_time() - began)
+
+
+PEERS: dict[str, Callable[[RunProblem, float], Answer | None]] = {"HiGHS": cold, "by hand": hand}
