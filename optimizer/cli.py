@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 STOPPED = 130
 NOTHING_VERIFIED = 3
+DEFECT = 1
 ONE_SIGNAL_S = 0.5  # `timeout` and some shells signal twice at once: that is one wish to stop
 DEBUG = "HAARLINE_DEBUG"  # set to 1 to see the traceback of a defect
 
@@ -109,6 +110,8 @@ def study(
     typer.echo(f"Written to {out}")
     if stopped.is_set():
         raise typer.Exit(STOPPED)
+    if any(alternative.status == "defect" for alternative in answered.alternatives):
+        raise typer.Exit(DEFECT)
     if not any(alternative.verified for alternative in answered.alternatives):
         raise typer.Exit(NOTHING_VERIFIED)
 

@@ -89,9 +89,10 @@ class Instance:
     candidates: Candidates
 
     @property
-    def circuit_count(self) -> int:
-        """Circuits of all pumps."""
-        return self.option.pumps * self.option.circuits
+    def circuits_most(self) -> int:
+        """Circuits of all pumps at most."""
+        outlets = max((pump.outlets for pump in self.pumps), default=0)
+        return _units_most(self.option) * min(self.option.circuits_most, outlets)
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ def instance(scenario: Scenario, option: Option, candidate_set: Candidates) -> I
         scenario=scenario,
         option=option,
         nozzle=scenario.nozzle_of(option),
-        pumps=tuple(p for p in scenario.pumps_of(option) if p.outlets >= option.circuits),
+        pumps=tuple(p for p in scenario.pumps_of(option) if p.outlets >= option.circuits_least),
         tubing=scenario.tubing_of(option),
         candidates=candidate_set,
     )
@@ -209,9 +210,17 @@ def nozzles_at_most(scenario: Scenario, option: Option) -> int:
     N_max = sum over pump circuits of floor((1 - reserve) capacity / q(band low)): each nozzle draws at least that.
     """
     least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
-    pumps = [pump for pump in scenario.pumps_of(option) if pump.outlets >= option.circuits]
-    counts = [nozzles_within(scenario.rules, pump, least_flow) for pump in pumps]
-    return option.pumps * option.circuits * max(counts, default=0)
+    counts = [
+        min(pump.outlets, option.circuits_most) * nozzles_within(scenario.rules, pump, least_flow)
+        for pump in scenario.pumps_of(option)
+        if pump.outlets >= option.circuits_least
+    ]
+    return _units_most(option) * max(counts, default=0)
+
+
+def _units_most(option: Option) -> int:
+    """Pump units at most: no two share a site."""
+    return min(option.pumps_most, len(option.pump_sites))
 
 
 def _numbered(keys: Ints) -> Ints:
@@ -231,21 +240,21 @@ def _require_candidates(scenario: Scenario, found: Candidates) -> None:
 
 def _require_circuits(found: Instance) -> None:
     option, groups = found.option, found.candidates.groups
-    if found.circuit_count < len(groups):
-        raise NoDesign(
-            "schedule",
-            f"Zones of {len(groups)} schedule groups ({', '.join(groups)}) may not share a circuit, but option "
-            f"{option.name} has {found.circuit_count} in all; ask for at least {len(groups)} circuits.",
-        )
     if not found.pumps:
         raise NoDesign(
             "outlets",
-            f"No pump of option {option.name} ({', '.join(option.pump_types)}) has outlets for {option.circuits} "
+            f"No pump of option {option.name} ({', '.join(option.pump_types)}) has outlets for {option.circuits_least} "
             "circuits; name a pump with more outlets or add a pump.",
         )
-    if option.pumps > len(option.pump_sites):
+    if option.pumps_least > len(option.pump_sites):
         raise NoDesign(
             "pump_sites",
-            f"Option {option.name} asks for {option.pumps} pumps but only {len(option.pump_sites)} pump sites may be "
-            "used; add a pump site or ask for fewer pumps.",
+            f"Option {option.name} asks for {option.pumps_least} pumps but only {len(option.pump_sites)} pump sites "
+            "may be used; add a pump site or ask for fewer pumps.",
+        )
+    if found.circuits_most < len(groups):
+        raise NoDesign(
+            "schedule",
+            f"Zones of {len(groups)} schedule groups ({', '.join(groups)}) may not share a circuit, but option "
+            f"{option.name} has {found.circuits_most} in all; ask for at least {len(groups)} circuits.",
         )

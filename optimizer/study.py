@@ -16,19 +16,23 @@ from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.brief import Option
 from optimizer.costs import CostLine
 from optimizer.design import Design
-from optimizer.errors import NoDesign, SolverLimit
+from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.executors import Job, run_jobs
 from optimizer.instance import Candidates, candidates, instance
 from optimizer.progress import Progress, Report, Stop, named
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
 
-Status = Literal["verified", "unverified", "no_design", "stopped"]
+Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
 
 
 @dataclass(frozen=True)
 class Alternative:
     """The answer to one option. Figures are None where there is no design; `reason` then says why.
+
+    `pump_count`, `circuit_count` (of all pumps), `pump_types` and `pump_sites` (one entry a unit, in their order) are
+    the design's own; without one the counts are what the option fixes, None where it leaves a range. `status` is
+    "defect" where this program contradicts itself.
 
     `objective_value`, `objective_bound` and `model_covered_area_m2` are of the cell model (the first two weighted
     by priority); all other areas are exact. `gap` is against the bound at the most nozzles that any in-band design
@@ -41,9 +45,11 @@ class Alternative:
     title: str
     status: Status
     reason: str | None
-    pump_count: int
-    circuit_count: int
+    pump_count: int | None
+    circuit_count: int | None
     objective: str
+    pump_types: tuple[str, ...] | None = None
+    pump_sites: tuple[str, ...] | None = None
     nozzle_count: int | None = None
     covered_area_m2: float | None = None
     zone_area_m2: float | None = None
@@ -160,6 +166,9 @@ def _answer(
     except SolverLimit as error:
         told(Progress("no design", note=str(error)))
         return Alternative(**_asked(option), status="stopped", reason=str(error), time_limit_hit=not stop())
+    except SolverError as error:
+        told(Progress("defect", note=str(error)))
+        return Alternative(**_asked(option), status="defect", reason=f"a defect of ours: {error}; please report it")
     told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     start = time.perf_counter()
     appraisal = appraise(posed, solved.design, known)
@@ -169,13 +178,19 @@ def _answer(
     return replace(_alternative(option, solved, seconds), appraisal=appraisal, explanation=explanation)
 
 
-def _asked(option: Option) -> dict[str, Any]:
+def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:
+    """What was asked for, with the pump units of the design; without one what the option fixes of them."""
+    pumps = option.pumps_most if option.pumps_least == option.pumps_most else None
+    circuits = option.circuits_most if option.circuits_least == option.circuits_most else None
+    asked = {"option": option.name, "title": option.title, "objective": option.objective}
+    if design is None:
+        return {**asked, "pump_count": pumps, "circuit_count": pumps and circuits and pumps * circuits}
     return {
-        "option": option.name,
-        "title": option.title,
-        "pump_count": option.pumps,
-        "circuit_count": option.pumps * option.circuits,
-        "objective": option.objective,
+        **asked,
+        "pump_count": len(design.pumps),
+        "circuit_count": sum(len(pump.circuits) for pump in design.pumps),
+        "pump_types": tuple(pump.type for pump in design.pumps),
+        "pump_sites": tuple(pump.site for pump in design.pumps),
     }
 
 
@@ -184,7 +199,7 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
     capacity = {circuit: pump.capacity_m3_s for pump in solved.design.pumps for circuit in pump.circuits}
     unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
     return Alternative(
-        **_asked(option),
+        **_asked(option, solved.design),
         status="verified" if proof.verified else "unverified",
         reason=solved.reason,
         nozzle_count=len(solved.design.nozzles),

@@ -195,8 +195,9 @@ def _figure_rows(currency: str, units: System) -> Rows:
 
     return (
         ("status", lambda one: one.status.replace("_", " ")),
-        ("pumps", lambda one: _count(one.pump_count, "pump")),
-        ("circuits", lambda one: _count(one.circuit_count, "circuit")),
+        ("pumps", lambda one: _or_none(one.pump_count, lambda value: _count(value, "pump"))),
+        ("pump types", lambda one: ", ".join(one.pump_types or ()) or NONE),
+        ("circuits", lambda one: _or_none(one.circuit_count, lambda value: _count(value, "circuit"))),
         ("nozzles", lambda one: _or_none(one.nozzle_count, lambda value: _count(value, "nozzle"))),
         ("covered area", quantity("covered_area_m2", "area", 0)),
         ("share of the zones", lambda one: _share(one.covered_area_m2, one.zone_area_m2)),

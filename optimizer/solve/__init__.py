@@ -6,36 +6,25 @@ refill; the best verified design is kept. Nothing here knows of files or screens
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from hydraulics.units import show_both
 from optimizer.costs import CostLine, bill, total, total_of
 from optimizer.design import Design
-from optimizer.errors import NoDesign, SolverError, SolverLimit
-from optimizer.instance import Candidates, Instance, Unit
-from optimizer.placement.place import value_bound
-from optimizer.placement.problem import PlacementProblem
+from optimizer.errors import SolverError
+from optimizer.instance import Candidates, Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
-from optimizer.solve.best import best_outcome
-from optimizer.solve.explore import explore
-from optimizer.solve.posed import most_per_circuit, near_points, placement_problem, shared_out, shares
-from optimizer.solve.rounds import Kept, Outcome, Search
+from optimizer.solve.arranged import arrangements, bound_of
+from optimizer.solve.clock import Clock
+from optimizer.solve.posed import near_points, placement_problem
+from optimizer.solve.rounds import Kept
 from optimizer.solve.takeoff import take_off
-from optimizer.solve.trial import Effort, Feeder, Trial
-from optimizer.solver import Limits
+from optimizer.solve.trial import Feeder, Trial
+from optimizer.solve.worked import Task, Worked, work_out
 
-QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
-ROUND = (2.0, 400, 3)  # of those in the rounds
-POLISH = (25.0, 1000, 1)  # of the last ones, which begin from the plan that the rounds kept
-POLISH_SEEDS = 2
-PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
-MODEL_CHECKS = 20  # work limit of each contracted run-split model
 
 
 @dataclass(frozen=True)
@@ -80,116 +69,25 @@ class Solved:
         return total(self.quantities)
 
 
-@dataclass
-class _Clock:
-    """Seconds by stage, and the stop that a time limit adds to the user's."""
-
-    stop: Stop
-    limit_s: float | None
-    seconds: dict[str, float] = field(default_factory=dict)
-    limit_hit: bool = False
-    began: float = field(default_factory=time.perf_counter)
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        start = time.perf_counter()
-        try:
-            yield
-        finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
-
-    def stopped(self) -> bool:
-        if self.limit_s is not None and time.perf_counter() - self.began > self.limit_s:
-            self.limit_hit = True
-        return self.limit_hit or self.stop()
-
-
 def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Solved:
-    """The best verified design of an instance over its pump types; more covered value first, then less cost.
+    """The best verified design of an instance over the pump units that its option allows: the highest covered value,
+    but where another within the gap costs less.
 
     An unverified design comes back only where none verifies, with its reason. Raises NoDesign, with the rule that
     makes it so, where there is no design at all, and SolverLimit where stop or time limit came before the first.
     """
-    clock = _Clock(stop, settings.time_limit_s)
+    clock = Clock(stop, settings.time_limit_s)
+    found = arrangements(instance)
     with clock.stage("bound"):
         report(Progress("bound"))
         base = placement_problem(instance)
-        bound = _bound(instance, base, clock.stopped)
-    solved: list[Solved] = []
-    refusals: list[NoDesign] = []
-    for pump in sorted(instance.pumps, key=lambda pump: -pump.delivery_m3_s):
-        if solved and clock.stopped():
-            break
-        try:
-            units = (Unit(pump, instance.option.circuits),) * instance.option.pumps
-            solved.append(_with_units(instance, units, base, bound, settings, report, clock))
-        except NoDesign as refusal:
-            refusals.append(refusal)
-    if not solved and clock.stopped():
-        raise SolverLimit(f"Stopped before any design was known ({refusals[0]}); give it more time.")
-    if not solved:
-        raise refusals[0]
-    return max(solved, key=lambda s: (s.design.verification.verified, s.value, -s.installed_cost))
+        bound = bound_of(instance, base, found, clock.stopped)
+    worked = work_out(Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock), found)
+    return _solved(instance, worked, len(found), bound, clock)
 
 
-def _bound(instance: Instance, base: PlacementProblem, stop: Stop) -> float:
-    """V(N_max): what no design inside the band that serves every schedule group can pass, with whichever pump type; the
-    largest feeds most nozzles. Raises NoDesign where no share of the circuits lets a placement be."""
-    largest = Unit(max(instance.pumps, key=lambda pump: pump.delivery_m3_s), instance.option.circuits)
-    units, groups = (largest,) * instance.option.pumps, len(instance.candidates.groups)
-    most = [most_per_circuit(instance, unit.pump) for unit in units]
-    bounds: list[float] = []
-    refusals: list[NoDesign] = []
-    for share in shares(units, most, groups):
-        try:
-            bounds.append(value_bound(shared_out(base, instance, share), stop))
-        except NoDesign as refusal:
-            refusals.append(refusal)
-    if not bounds:
-        raise refusals[0]
-    return max(bounds)
-
-
-def _with_units(
-    instance: Instance,
-    units: tuple[Unit, ...],
-    base: PlacementProblem,
-    bound: float,
-    settings: SolveSettings,
-    report: Report,
-    clock: _Clock,
-) -> Solved:
-    feeder = Feeder(instance, report, clock.stopped)
-    with clock.stage("explore"):
-        starts = explore(feeder, units, base, Effort(*QUICK, settings.seed))
-    with clock.stage("rounds"):
-        search = Search(settings.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, settings.seed))
-        outcome = best_outcome(feeder, starts, base, search)
-    with clock.stage("tubing"):
-        kept = _polished(feeder, outcome.kept, settings.seed)
-    return _solved(instance, replace(outcome, kept=kept), bound, clock)
-
-
-def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
-    """The kept trial with cheaper tubing, found by longer searches and, at last, the contracted model, as long as it
-    still verifies; its cost bounded from below."""
-    if not kept.verified:
-        return kept
-    for number in range(1, POLISH_SEEDS + 1):
-        model = Limits(gap=0.001, checks=MODEL_CHECKS) if number == POLISH_SEEDS else None
-        try:
-            trial = feeder.again(kept.trial, Effort(*POLISH, seed + number, model=model))
-        except NoDesign:
-            continue
-        made, found = kept.trial.layout, trial.layout.plan
-        if not trial.design.verification.verified or trial.cost >= kept.trial.cost:
-            plan = replace(made.plan, cost_bound=found.cost_bound, bound_class=found.bound_class)
-            trial = replace(kept.trial, layout=replace(made, plan=plan))
-        kept = replace(kept, trial=trial)
-    return kept
-
-
-def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -> Solved:
+def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float, clock: Clock) -> Solved:
+    outcome = worked[0].outcome
     kept = outcome.kept
     made, design = kept.trial.layout, kept.trial.design
     counted = take_off(made)
@@ -215,7 +113,7 @@ def _solved(instance: Instance, outcome: Outcome, bound: float, clock: _Clock) -
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else fault_words(design),
         rounds=outcome.rounds,
-        notes=_notes(instance, kept),
+        notes=(*_notes(instance, kept), *_units_note(worked, allowed)),
         seconds=dict(clock.seconds),
     )
 
@@ -242,6 +140,14 @@ def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
         f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}; wind: {wind}; "
         "covered areas hold for these, and none is a claim of efficacy",
     )
+
+
+def _units_note(worked: list[Worked], allowed: int) -> tuple[str, ...]:
+    """Which pump units were worked out, where the option leaves a choice."""
+    if allowed == 1:
+        return ()
+    others = "; ".join(one.words for one in worked[1:]) or "no other was worth it"
+    return (f"pump units chosen among {allowed} arrangements: {worked[0].words}; worked out besides: {others}",)
 
 
 def fault_words(design: Design) -> str:

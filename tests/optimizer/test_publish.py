@@ -34,6 +34,8 @@ CONTRACT = [
     "reason",
     "pump_count",
     "circuit_count",
+    "pump_types",
+    "pump_sites",
     "nozzle_count",
     "covered_area_m2",
     "zone_area_m2",

@@ -1,0 +1,195 @@
+"""The pump units of an option, tried and worked out: quick trials of the promising, rounds and long searches for the
+few best, and the one that wins.
+
+Highest value wins, but where another within the asked gap costs less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.costs import bill, total
+from optimizer.errors import NoDesign, SolverLimit
+from optimizer.placement.problem import PlacementProblem
+from optimizer.progress import Progress
+from optimizer.solve.arranged import Arrangement, arrangement_words, best_of, bound_of, promises, units_price
+from optimizer.solve.best import best_outcome
+from optimizer.solve.clock import Clock
+from optimizer.solve.explore import Start, explore, site_cost
+from optimizer.solve.rounds import Kept, Outcome, Search
+from optimizer.solve.takeoff import take_off
+from optimizer.solve.trial import Effort, Feeder
+from optimizer.solver import Limits
+
+QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
+ROUND = (2.0, 400, 3)  # of those in the rounds
+POLISH = (25.0, 1000, 1)  # of the last ones, which begin from the plan that the rounds kept
+POLISH_SEEDS = 2
+PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
+MODEL_CHECKS = 20  # work limit of each contracted run-split model
+MOST_TRIED = 8  # arrangements of pump units that get quick trials, until one of them verifies
+MOST_FINALISTS = 3  # of those, that are worked out
+GUESSED = 0.02  # share by which a greedy placement of a guessed number of nozzles may be wrong
+
+
+@dataclass(frozen=True)
+class Worked:
+    """Pump units worked out, and what all of it costs."""
+
+    units: Arrangement
+    outcome: Outcome
+    cost: float
+
+    @property
+    def words(self) -> str:
+        """The units and what they reach, in words."""
+        kept = self.outcome.kept
+        state = "" if kept.verified else ", not verified"
+        return f"{arrangement_words(self.units)}: {kept.value:.1f} weighted m² covered, cost {self.cost:.0f}{state}"
+
+
+@dataclass(frozen=True)
+class Task:
+    """What stays the same while arrangements are worked out; base: the placement with every position."""
+
+    feeder: Feeder
+    base: PlacementProblem
+    gap: float
+    seed: int
+    clock: Clock
+
+
+@dataclass(frozen=True)
+class _Tried:
+    units: Arrangement
+    starts: tuple[Start, ...]
+
+    @property
+    def band_kept(self) -> bool:
+        return self.starts[0].score[0]
+
+
+def work_out(task: Task, found: Sequence[Arrangement]) -> list[Worked]:
+    """The most promising arrangements worked out, the winner first.
+
+    Raises NoDesign where there is no design at all, and SolverLimit where stop or time limit came before the first.
+    """
+    worked: list[Worked] = []
+    refusals: list[NoDesign] = []
+    for some in _in_turn(task, found):
+        if worked and task.clock.stopped():
+            break
+        for tried in _finalists(task, _tried(task, some, refusals)):
+            known = [(one.outcome.kept.value, one.cost) for one in worked if one.outcome.kept.verified]
+            if worked and (task.clock.stopped() or _beaten(task, tried.units, known)):
+                continue
+            try:
+                worked.append(_worked(task, tried))
+            except NoDesign as refusal:
+                refusals.append(refusal)
+            if sum(one.outcome.kept.verified for one in worked) >= MOST_FINALISTS:
+                break
+        if any(one.outcome.kept.verified for one in worked):
+            break
+    if not worked and task.clock.stopped():
+        raise SolverLimit(f"Stopped before any design was known ({refusals[0]}); give it more time.")
+    if not worked:
+        raise refusals[0]
+    return _ranked(worked, task.gap)
+
+
+def _in_turn(task: Task, found: Sequence[Arrangement]) -> Iterator[list[Arrangement]]:
+    """The arrangements by what they promise, some at a time."""
+    if len(found) == 1:
+        yield list(found)
+        return
+    promised = promises(task.feeder.instance, task.base, found)
+    order = best_of([(one.value, one.price) for one in promised], task.gap + GUESSED)
+    for first in range(0, len(order), MOST_TRIED):
+        yield [found[i] for i in order[first : first + MOST_TRIED]]
+
+
+def _tried(task: Task, some: Sequence[Arrangement], refusals: list[NoDesign]) -> list[_Tried]:
+    """The quick trials of some arrangements; those that cannot be fed are left out."""
+    tried: list[_Tried] = []
+    for number, units in enumerate(some, start=1):
+        if tried and task.clock.stopped():
+            break
+        if _beaten(task, units, [_claim(task, one) for one in tried if one.band_kept]):
+            continue
+        if len(some) > 1:
+            task.feeder.report(Progress("pump units", note=f"{number} of {len(some)}: {arrangement_words(units)}"))
+        with task.clock.stage("explore"):
+            try:
+                effort = Effort(*QUICK, task.seed)
+                tried.append(_Tried(units, explore(task.feeder, units, task.base, effort)))
+            except NoDesign as refusal:
+                refusals.append(refusal)
+    return tried
+
+
+def _finalists(task: Task, tried: Sequence[_Tried]) -> list[_Tried]:
+    """Those tried, by what they claim and cost; those that keep the band first."""
+    if len(tried) < 2:
+        return list(tried)
+    kept = [one for one in tried if one.band_kept]
+    rest = [one for one in tried if not one.band_kept]
+    order = [best_of([_claim(task, one) for one in some], task.gap) if some else [] for some in (kept, rest)]
+    return [*(kept[i] for i in order[0]), *(rest[i] for i in order[1])]
+
+
+def _claim(task: Task, tried: _Tried) -> tuple[float, float]:
+    """Value that seems in reach of the best start, and the price of units, sites and tubing there."""
+    start = tried.starts[0]
+    units = units_price(task.feeder.instance, tried.units) + site_cost(task.feeder, start.supply)
+    return start.claimed, units - start.score[2]
+
+
+def _beaten(task: Task, units: Arrangement, known: Sequence[tuple[float, float]]) -> bool:
+    """Whether some pump units cannot win against values known, each with its price: their bound is lower by more than
+    the gap, or within the gap while they alone cost as much as the other with its tubing."""
+    if not known:
+        return False
+    bound = bound_of(task.feeder.instance, task.base, [units], task.clock.stopped)
+    alone, enough = units_price(task.feeder.instance, units), (1.0 - task.gap) * bound
+    return any(bound < (1.0 - task.gap) * value or (value >= enough and alone >= price) for value, price in known)
+
+
+def _worked(task: Task, tried: _Tried) -> Worked:
+    """Rounds from the starts of a trial, then long searches for cheaper tubing."""
+    clock = task.clock
+    with clock.stage("rounds"):
+        search = Search(task.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, task.seed))
+        outcome = best_outcome(task.feeder, tried.starts, task.base, search)
+    with clock.stage("tubing"):
+        outcome = replace(outcome, kept=_polished(task.feeder, outcome.kept, task.seed))
+    cost = total(bill(take_off(outcome.kept.trial.layout), task.feeder.instance.scenario.catalogue))
+    return Worked(tried.units, outcome, cost)
+
+
+def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
+    """The kept trial with cheaper tubing, found by longer searches and, at last, the contracted model, as long as it
+    still verifies; its cost bounded from below."""
+    if not kept.verified:
+        return kept
+    for number in range(1, POLISH_SEEDS + 1):
+        model = Limits(gap=0.001, checks=MODEL_CHECKS) if number == POLISH_SEEDS else None
+        try:
+            trial = feeder.again(kept.trial, Effort(*POLISH, seed + number, model=model))
+        except NoDesign:
+            continue
+        made, found = kept.trial.layout, trial.layout.plan
+        if not trial.design.verification.verified or trial.cost >= kept.trial.cost:
+            plan = replace(made.plan, cost_bound=found.cost_bound, bound_class=found.bound_class)
+            trial = replace(kept.trial, layout=replace(made, plan=plan))
+        kept = replace(kept, trial=trial)
+    return kept
+
+
+def _ranked(worked: Sequence[Worked], gap: float) -> list[Worked]:
+    """The winner first; what verifies before what does not."""
+    kept = [one for one in worked if one.outcome.kept.verified] or worked
+    order = best_of([(one.outcome.kept.value, one.cost) for one in kept], gap)
+    first = [kept[i] for i in order]
+    return [*first, *(one for one in worked if one not in first)]
