@@ -23,7 +23,7 @@ from optimizer.progress import Stop
 from optimizer.scenario import set_range_pa
 from optimizer.solve.posed import most_per_circuit, shared_out, shares
 
-MEAN_SHARE = 0.6  # guess of the mean real pressure: this far from the band's low edge to the highest set pressure
+MEAN_SHARE = 0.3  # guess of the least mean pressure: this far from the band's low edge to the highest set pressure
 
 Arrangement = tuple[Unit, ...]
 
@@ -98,7 +98,7 @@ def promises(instance: Instance, base: PlacementProblem, found: Sequence[Arrange
 
 
 def _guessed(instance: Instance, pump: PumpType) -> int:
-    """Nozzles that a circuit may feed, at a guess of their mean pressure."""
+    """Nozzles that a circuit may feed, at a guess of the least mean pressure that tubing allows."""
     rules = instance.scenario.rules
     high_pa = max(rules.band_low_pa, set_range_pa(rules, pump)[1])
     mean_pa = rules.band_low_pa + MEAN_SHARE * (high_pa - rules.band_low_pa)

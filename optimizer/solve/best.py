@@ -11,7 +11,8 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.exchange import won_back
 from optimizer.solve.explore import Start, net_value
-from optimizer.solve.rounds import Kept, Outcome, Search, better, run_rounds
+from optimizer.solve.placing import Search
+from optimizer.solve.rounds import Kept, Outcome, better, run_rounds
 from optimizer.solve.trial import Feeder
 
 CLAIM = 1.1  # times the value reached, from which on another start is tried too

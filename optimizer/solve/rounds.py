@@ -6,22 +6,19 @@ used up to their reserve; head is always reckoned with flows that verification h
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 
 from hydraulics.units import show_both
 from optimizer.errors import NoDesign
-from optimizer.placement.place import Placement, place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
 from optimizer.solve.explore import Start
-from optimizer.solve.posed import chosen_in, limited, worthless
+from optimizer.solve.placing import VALUE_TIE, Placed, Search, placed_for, without_least
 from optimizer.solve.servable import hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, raised
 from optimizer.solve.trial import (
-    Effort,
     Feeder,
     Trial,
     fitting_limits,
@@ -30,7 +27,6 @@ from optimizer.solve.trial import (
     served_limits,
     surplus,
 )
-from optimizer.solver import Limits
 
 MOST_ROUNDS = 3
 MOST_REPAIRS = 8
@@ -40,37 +36,6 @@ REPAIR_FACTORS = 2  # flow factors to try once a round knows one that keeps the 
 REPAIR_SHARE = 0.3  # of the effort, that a run split gets after a refusal
 GROWTH = 0.1  # of the nozzles, from round to round where tubing cannot feed as many as the pump
 FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
-VALUE_TIE = 1e-9
-
-
-@dataclass(frozen=True)
-class Search:
-    """Gap at which a placement is good enough, its work limits, and the effort of a run split."""
-
-    gap: float
-    limits: Limits
-    effort: Effort
-
-
-@dataclass(frozen=True)
-class Placed:
-    """Candidates chosen for so many nozzles a circuit, and the placement behind them.
-
-    base: the placement with the positions that may be chosen; problem: the same for so many nozzles.
-    """
-
-    base: PlacementProblem
-    problem: PlacementProblem
-    placement: Placement
-    chosen: tuple[int, ...]
-    limits: CircuitLimits
-    note: str = ""
-
-    @property
-    def full(self) -> bool:
-        """Some circuits feed as many as they can."""
-        counts = chosen_in(self.problem, self.chosen)
-        return any(count >= limit.most for count, limit in zip(counts, self.problem.limits, strict=True))
 
 
 @dataclass(frozen=True)
@@ -112,7 +77,7 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
     search = replace(search, effort=replace(search.effort, factor=start.factor))
     for number in range(1, MOST_ROUNDS + 1):
         try:
-            placed = _placed(feeder, supply, servable(feeder.instance, base, supply, proven), limits, search)
+            placed = placed_for(feeder, supply, servable(feeder.instance, base, supply, proven), limits, search)
             kept = _Round(feeder, search, len(best.trial.layout.chosen) if best else 0).fed(supply, placed)
         except NoDesign:
             if best is None:
@@ -137,59 +102,6 @@ def run_rounds(feeder: Feeder, start: Start, search: Search) -> Outcome:
         search = replace(search, effort=replace(search.effort, factor=trial.factor))
     assert best is not None
     return Outcome(best, tuple(told))
-
-
-def worthwhile(problem: PlacementProblem, chosen: Sequence[int], least_gain_m2: float) -> tuple[int, ...]:
-    """The chosen without those that cover less than least_gain_m2 alone, the least first; locked ones and those that
-    a continuous line needs stay."""
-    selection = Selection(Cover(problem), chosen)
-    while (spare := _least(selection)) is not None:
-        if selection.value_loss(spare) >= max(least_gain_m2, VALUE_TIE):
-            break
-        selection.remove(spare)
-    return selection.members()
-
-
-def _least(selection: Selection) -> int | None:
-    """The chosen candidate that is missed least, of those that may go."""
-    locked = set(selection.problem.locked)
-    loose = [j for j in selection.members() if j not in locked and selection.removable(j)]
-    return min(loose, key=lambda j: (selection.value_loss(j), j), default=None)
-
-
-def _placed(
-    feeder: Feeder,
-    supply: Supply,
-    base: PlacementProblem,
-    limits: CircuitLimits,
-    search: Search,
-    start: Sequence[int] = (),
-) -> Placed:
-    """A placement of as many nozzles as are worth it: where some are not, fewer are placed anew."""
-    problem = limited(base, feeder.instance, supply, limits)
-    while True:
-        placement = place(
-            problem,
-            gap=search.gap,
-            limits=search.limits,
-            start=start,
-            report=feeder.report,
-            stop=feeder.stop,
-        )
-        least_gain = feeder.instance.scenario.rules.least_gain_m2
-        chosen = worthwhile(problem, placement.chosen, least_gain)
-        if not chosen:
-            raise worthless(least_gain)
-        if len(chosen) == len(placement.chosen) or feeder.stop():
-            return Placed(base, problem, placement, chosen, limits)
-        problem, start = _lowered(problem, chosen, len(feeder.instance.candidates.groups)), chosen
-
-
-def _lowered(problem: PlacementProblem, chosen: Sequence[int], groups: int) -> PlacementProblem:
-    """The placement with no more nozzles of each schedule group than chosen; their limits come first."""
-    counts = chosen_in(problem, chosen)[:groups]
-    fewer = tuple(replace(limit, most=n) for limit, n in zip(problem.limits, counts, strict=False))
-    return replace(problem, limits=(*fewer, *problem.limits[groups:]))
 
 
 @dataclass(frozen=True)
@@ -239,9 +151,9 @@ class _Round:
     def _fewer(self, supply: Supply, placed: Placed, limits: CircuitLimits, over: int, times: int) -> Placed:
         """Fewer nozzles, for pumps that would give more than capacity less reserve."""
         if times <= MOST_ANEW:
-            return _placed(self.feeder, supply, placed.base, limits, self.search, placed.chosen)
+            return placed_for(self.feeder, supply, placed.base, limits, self.search, placed.chosen)
         why = "dropped to stay within the pump's capacity less its reserve"
-        return _without_least(replace(placed, limits=limits), over, why)
+        return without_least(replace(placed, limits=limits), over, why)
 
     def _relieved(self, supply: Supply, placed: Placed, refusal: NoDesign) -> tuple[Supply, Placed]:
         """After a refusal higher set pressures, or fewer nozzles without the positions that are hardest to serve."""
@@ -278,19 +190,8 @@ class _Round:
         if not barred.intersection(placed.chosen) or len(base.barred) == base.candidates:
             raise refusal
         left = [j for j in placed.chosen if j not in barred]
-        anew = _placed(self.feeder, supply, base, placed.limits, self.search, left)
+        anew = placed_for(self.feeder, supply, base, placed.limits, self.search, left)
         return replace(anew, note=f"{len(barred)} positions left out that the pumps cannot keep in the band")
-
-
-def _without_least(placed: Placed, count: int, why: str) -> Placed:
-    """The placement without the `count` least valuable that may go."""
-    selection = Selection(Cover(placed.problem), placed.chosen)
-    for _ in range(count):
-        spare = _least(selection)
-        if spare is None:
-            raise NoDesign("locked", "No nozzle can be dropped: all left are locked or needed by a continuous line.")
-        selection.remove(spare)
-    return replace(placed, chosen=selection.members(), note=f"{count} of the least valuable nozzles {why}")
 
 
 def _kept(trial: Trial, placed: Placed) -> Kept:

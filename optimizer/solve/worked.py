@@ -17,7 +17,8 @@ from optimizer.solve.arranged import Arrangement, arrangement_words, best_of, bo
 from optimizer.solve.best import best_outcome
 from optimizer.solve.clock import Clock
 from optimizer.solve.explore import Start, explore, site_cost
-from optimizer.solve.rounds import Kept, Outcome, Search
+from optimizer.solve.placing import Search
+from optimizer.solve.rounds import Kept, Outcome
 from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
@@ -30,7 +31,7 @@ PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 MOST_TRIED = 8  # arrangements of pump units that get quick trials, until one of them verifies
 MOST_FINALISTS = 3  # of those, that are worked out
-GUESSED = 0.02  # share by which a greedy placement of a guessed number of nozzles may be wrong
+GUESSED = 0.02  # share by which a greedy placement of a number of nozzles that is not known yet may be wrong
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,8 @@ def _tried(task: Task, some: Sequence[Arrangement], refusals: list[NoDesign]) ->
     for number, units in enumerate(some, start=1):
         if tried and task.clock.stopped():
             break
-        if _beaten(task, units, [_claim(task, one) for one in tried if one.band_kept]):
+        claims = [_claim(task, one) for one in tried if one.band_kept]
+        if _beaten(task, units, [((1.0 - GUESSED) * value, price) for value, price in claims]):
             continue
         if len(some) > 1:
             task.feeder.report(Progress("pump units", note=f"{number} of {len(some)}: {arrangement_words(units)}"))
@@ -135,7 +137,7 @@ def _finalists(task: Task, tried: Sequence[_Tried]) -> list[_Tried]:
         return list(tried)
     kept = [one for one in tried if one.band_kept]
     rest = [one for one in tried if not one.band_kept]
-    order = [best_of([_claim(task, one) for one in some], task.gap) if some else [] for some in (kept, rest)]
+    order = [best_of([_claim(task, one) for one in some], task.gap + GUESSED) if some else [] for some in (kept, rest)]
     return [*(kept[i] for i in order[0]), *(rest[i] for i in order[1])]
 
 
