@@ -70,7 +70,7 @@ def test_a_share_of_circuits_that_cannot_be_does_not_end_the_option() -> None:
     """Two schedule groups, three circuits of 22 nozzles: 24 locked in one group are too many for one circuit of it,
     not for two."""
     scenario = read_scenario(FOLDER / "two_schedules")
-    option = replace(scenario.options[1], name="three", circuits=3, pump_types=("P-half",))
+    option = replace(scenario.options[1], name="three", circuits_least=3, circuits_most=3, pump_types=("P-half",))
     locked = (
         *(float(s) for s in range(0, 15, 2)),
         *(19.0 + 2 * k for k in range(9)),
