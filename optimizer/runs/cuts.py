@@ -1,16 +1,17 @@
-"""Connectivity cuts of the contracted model's linear relaxation: tubing must lead from a pump to whatever
-is fed.
+"""Cuts of the contracted model's linear relaxation: tubing must lead from the pumps to whatever is fed.
 
-A relaxation pays for a hundredth of a tube that could carry a hundredth of the flow. For a set K of
-junctions without a pump of the group, some tube must enter K if a segment with both ends in K is fed, and
-a circuit's tube if the circuit reaches a junction of K (Steiner cuts: Koch and Martin 1998, Networks 32,
-207-232, memory). The most violated K is a minimum cut in the graph of passes weighted by the relaxation's
-values.
+A relaxation pays for a hundredth of a tube that could carry a hundredth of the flow. Let K be a set of junctions with n
+nozzles on junctions in K and on segments with both ends in K. If they are more than the pumps in K take, tubes must
+enter K: one at least (Steiner cuts: Koch and Martin 1998, Networks 32, 207-232, memory); as many as it takes circuits
+from outside to feed the rest (rounded capacity cuts of vehicle routing: Laporte and Nobert 1983, memory); and as can
+carry the rest where they lie. Without a pump in K, as many tubes enter K as any junction in it. The most violated K is
+a minimum cut in the graph of passes weighted by the relaxation's values, the nozzles weighted by a price.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,78 +20,180 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from optimizer.runs.contracted import Contracted
+from optimizer.runs.places import layers_of_group
 
 UNIT = 1_000_000  # capacities of the cut graph are whole numbers of this share of a tube
+CREEP = UNIT // 2000  # every tube counts a trace, so that of equal cuts the one of fewest ways is found
+NESTED = 4
 VIOLATED = 0.02  # a cut is worth a row if it lacks this much of a tube
+SURELY = 1 << 29
+PRICES = (0.5, 0.8, 1.0, 1.2, 1.5, 2.0)  # of a circuit's worth of nozzles in K, in tubes
 
 
 class Cut(NamedTuple):
-    """Tubes of `circuits` that enter `inside` are at least 1, or at least the tubes of circuit c into
-    junction v if `reached` is (c, v).
+    """Tubes of the layers that enter `inside` are at least `tubes`, or at least the tubes of layer l into junction v if
+    `reached` is (l, v), or carry at least `nozzles`.
     """
 
-    circuits: tuple[int, ...]
+    layers: tuple[int, ...]
     inside: frozenset[int]
-    reached: tuple[int, int] | None
+    tubes: int = 1
+    reached: tuple[int, int] | None = None
+    nozzles: int = 0
 
 
-def violated_cuts(data: Contracted, laid: Mapping[int, float]) -> list[Cut]:
-    """Cuts that a relaxation violates. laid: value of each pass, all sizes together."""
+class Tubes(NamedTuple):
+    """Values of a relaxation by pass: opened (Y), laid (sum of X), carried by size (X)."""
+
+    opened: Mapping[int, float]
+    laid: Mapping[int, float]
+    by_size: Mapping[int, tuple[float, ...]]
+
+
+def violated_cuts(data: Contracted, values: Tubes) -> list[Cut]:
+    """Cuts that a relaxation violates."""
     found: list[Cut] = []
-    circuits = data.prepared.problem.circuits
-    groups = sorted({circuit.group for circuit in circuits})
-    for group in groups:
-        own = tuple(c for c, circuit in enumerate(circuits) if circuit.group == group)
-        graph = _Graph(data, own, laid)
-        for segment, of_group in sorted({*data.shares, *data.loose}):
-            way = data.prepared.segments.ways[2 * segment]
-            if of_group == group:
-                found += graph.cut({way.start, way.end}, 1.0, None)
-    for c in range(len(circuits)):
-        graph = _Graph(data, (c,), laid)
-        arriving: dict[int, float] = {}
-        for a, one in enumerate(data.passes):
-            if one.circuit == c:
-                arriving[one.end] = arriving.get(one.end, 0.0) + laid[a]
-        for v, value in sorted(arriving.items()):
-            if value > VIOLATED:
-                found += graph.cut({v}, min(1.0, value), (c, v))
+    for group in sorted({layer.group for layer in data.layers}):
+        demand = _Demand.of(data, group)
+        graph = _Graph(data, demand.layers, values.opened)
+        sets = [inside for ends in demand.ends() for inside in graph.nested(ends, 1.0)]
+        if len(demand.rooms) > 1:
+            heavy = _Graph(data, demand.layers, values.laid)
+            sets += [heavy.heavy(demand, price) for price in PRICES]
+        for inside in sorted({one for one in sets if one}, key=sorted):
+            found += demand.cuts(inside, values)
+    for number in range(len(data.layers)):
+        graph = _Graph(data, (number,), values.laid)
+        for v, value in sorted(graph.arriving().items()):
+            found += [Cut((number,), one, reached=(number, v)) for one in graph.nested(frozenset({v}), value)]
     return list(dict.fromkeys(found))
 
 
-class _Graph:
-    """The passes of some circuits with their values as capacities, and one source before all their
-    pumps."""
+@dataclass(frozen=True)
+class _Demand:
+    """Nozzles of a schedule group by segment and by junction; rooms: (pump's junction, room) of each circuit."""
 
-    def __init__(self, data: Contracted, circuits: tuple[int, ...], laid: Mapping[int, float]) -> None:
-        self.circuits = circuits
+    data: Contracted
+    layers: tuple[int, ...]
+    segments: dict[tuple[int, int, int], int]
+    junctions: dict[int, int]
+    rooms: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def of(cls, data: Contracted, group: int) -> _Demand:
+        prepared, layers = data.prepared, tuple(layers_of_group(data, group))
+        circuits, segments = prepared.problem.circuits, {}
+        for (s, g), count in sorted(data.parts.items()):
+            if g == group:
+                way = prepared.segments.ways[2 * s]
+                segments[s, way.start, way.end] = count
+        there = [prepared.spot[k] for k in data.at_junctions if prepared.problem.group[k] == group]
+        of = [data.layers[number] for number in layers]
+        room = {c: n for one in of for c, n in zip(one.circuits, one.rooms, strict=True)}
+        rooms = [(prepared.root[circuits[c].pump], n) for c, n in sorted(room.items())]
+        return cls(data, layers, segments, {p: 1 for p in there}, tuple(rooms))
+
+    def ends(self) -> list[frozenset[int]]:
+        """What a way must lead to: the ends of each segment with nozzles, each junction with one."""
+        return [*(frozenset({u, v}) for _, u, v in self.segments), *(frozenset({p}) for p in self.junctions)]
+
+    def cuts(self, inside: frozenset[int], values: Tubes) -> list[Cut]:
+        """Violated cuts of a set of junctions."""
+        fed = sum(n for (_, u, v), n in self.segments.items() if u in inside and v in inside)
+        fed += sum(n for p, n in self.junctions.items() if p in inside)
+        lack = fed - sum(room for root, room in self.rooms if root in inside)
+        if lack <= 0:
+            return []
+        tubes, left = 0, lack
+        for room in sorted((room for root, room in self.rooms if root not in inside), reverse=True):
+            if left > 0:
+                tubes, left = tubes + 1, left - room
+        passes = self.data.passes
+        entering = [
+            a for a, p in enumerate(passes) if p.layer in self.layers and p.end in inside and p.start not in inside
+        ]
+        carried = sum(
+            x * min(lack, most)
+            for a in entering
+            for x, most in zip(values.by_size[a], passes[a].beyond, strict=True)
+            if most > 0
+        )
+        found = []
+        if sum(values.opened[a] for a in entering) < 1.0 - VIOLATED:
+            found.append(Cut(self.layers, inside))
+        if tubes > 1 and sum(values.laid[a] for a in entering) < tubes - VIOLATED:
+            found.append(Cut(self.layers, inside, tubes=tubes))
+        if carried < lack * (1.0 - VIOLATED):
+            found.append(Cut(self.layers, inside, nozzles=lack))
+        return found
+
+
+class _Graph:
+    """The passes of some layers with their values as capacities, and one source before all their pumps."""
+
+    def __init__(self, data: Contracted, layers: tuple[int, ...], values: Mapping[int, float]) -> None:
         self.count = len(data.prepared.segments.point)
-        self.roots = {data.prepared.root[data.prepared.problem.circuits[c].pump] for c in circuits}
+        self.roots = {root.junction for number in layers for root in data.layers[number].roots}
         self.capacity: dict[tuple[int, int], int] = {}
         for a, one in enumerate(data.passes):
-            if one.circuit in circuits and laid[a] > 0.0:
+            if one.layer in layers:
                 key = (one.start, one.end)
-                self.capacity[key] = self.capacity.get(key, 0) + round(UNIT * laid[a])
+                self.capacity[key] = self.capacity.get(key, CREEP) + round(UNIT * max(0.0, values[a]))
 
-    def cut(self, targets: set[int], needed: float, reached: tuple[int, int] | None) -> list[Cut]:
-        """The minimum cut before the targets, if it carries less than needed."""
+    def arriving(self) -> dict[int, float]:
+        """Tubes into each junction, where it is more than a trace."""
+        found: dict[int, float] = {}
+        for (_, v), value in self.capacity.items():
+            found[v] = found.get(v, 0.0) + value / UNIT
+        return {v: value for v, value in found.items() if value > VIOLATED}
+
+    def nested(self, targets: frozenset[int], needed: float) -> list[frozenset[int]]:
+        """Sets before the targets that fewer tubes enter than needed, fewest first; of each minimum cut the set nearest
+        to the targets and that nearest to the pumps, whose entrances then count as open in the search for the next."""
         if targets & self.roots:
             return []
         source, sink = self.count, self.count + 1
         capacity = dict(self.capacity)
-        capacity.update({(source, root): 2 * UNIT for root in self.roots})
-        capacity.update({(v, sink): 2 * UNIT for v in targets})
-        rows, columns = zip(*capacity, strict=True)
-        values = np.array(list(capacity.values()), dtype=np.int32)
-        graph = csr_array((values, (rows, columns)), shape=(self.count + 2, self.count + 2))
-        result = maximum_flow(graph, source, sink)
-        if result.flow_value >= (needed - VIOLATED) * UNIT:
-            return []
-        inside = frozenset(range(self.count)) - _reachable(graph - result.flow, source)
-        return [Cut(self.circuits, inside, reached)]
+        capacity.update({(source, root): SURELY for root in self.roots})
+        capacity.update({(v, sink): SURELY for v in targets})
+        found: list[frozenset[int]] = []
+        for _ in range(NESTED):
+            value, large, small = _minimum_cut(capacity, self.count + 2, source, sink)
+            if value >= (needed - VIOLATED) * UNIT:
+                break
+            for inside in (small, large):
+                found.append(inside & frozenset(range(self.count)))
+                entering = [(u, v) for u, v in self.capacity if u not in inside and v in inside]
+                capacity.update({key: UNIT for key in entering})
+        return list(dict.fromkeys(found))
+
+    def heavy(self, demand: _Demand, price: float) -> frozenset[int]:
+        """The set of most worth: nozzles at a price, less the tubes that enter it and the room of its pumps."""
+        source, sink = self.count, self.count + 1
+        worth = price * UNIT / max(room for _, room in demand.rooms)
+        capacity = dict(self.capacity)
+        for root, room in demand.rooms:
+            capacity[source, root] = capacity.get((source, root), 0) + round(worth * room)
+        for p, n in demand.junctions.items():
+            capacity[p, sink] = round(worth * n)
+        for i, ((_, u, v), n) in enumerate(sorted(demand.segments.items())):
+            node = self.count + 2 + i
+            capacity.update({(u, node): SURELY, (v, node): SURELY, (node, sink): round(worth * n)})
+        nodes = self.count + 2 + len(demand.segments)
+        _, inside, _ = _minimum_cut(capacity, nodes, source, sink)
+        return inside & frozenset(range(self.count))
 
 
-def _reachable(residual: Any, source: int) -> frozenset[int]:
+def _minimum_cut(
+    capacity: dict[tuple[int, int], int], nodes: int, source: int, sink: int
+) -> tuple[int, frozenset[int], frozenset[int]]:
+    """Value of the minimum cut, and the largest and the smallest set on the sink's side."""
+    rows, columns = zip(*sorted(capacity), strict=True)
+    values = np.array([capacity[key] for key in sorted(capacity)], dtype=np.int32)
+    graph = csr_array((values, (rows, columns)), shape=(nodes, nodes))
+    result = maximum_flow(graph, source, sink)
+    residual: Any = graph - result.flow
     residual.eliminate_zeros()
-    order: NDArray[np.int32] = breadth_first_order(residual, source, return_predecessors=False)
-    return frozenset(int(v) for v in order)
+    ahead: NDArray[np.int32] = breadth_first_order(residual, source, return_predecessors=False)
+    behind: NDArray[np.int32] = breadth_first_order(residual.T.tocsr(), sink, return_predecessors=False)
+    return int(result.flow_value), frozenset(range(nodes)) - frozenset(map(int, ahead)), frozenset(map(int, behind))

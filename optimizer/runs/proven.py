@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 from optimizer.errors import SolverLimit
@@ -14,16 +14,16 @@ from optimizer.progress import Progress, Report, Stop
 from optimizer.runs.contracted import Contracted, contracted
 from optimizer.runs.cuts import violated_cuts
 from optimizer.runs.forest import Forest
-from optimizer.runs.model import build, connect, make_integral, start_values
+from optimizer.runs.model import add_cuts, build, start_values, tube_values
+from optimizer.runs.plan import RunPlan
 from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
-from optimizer.solver import Limits, solve
+from optimizer.solver import Limits, Relaxation, solve
 
-TUBES_MOST = 1000  # 0-1 variables beyond which branch and bound adds too little for its time
-CUT_ROUNDS = 30
-CUT_WORK = 12_000  # rounds of cuts times 0-1 variables, at most: a relaxation of 5,000 takes seconds
-CUT_GAIN = 1e-3  # a round that adds less than this share of the bound is idle
-IDLE_ROUNDS = 2  # idle rounds one after the other that end the cutting
+TUBES_MOST = 500  # choices of tubes beyond which branch and bound on the safe model adds too little for its time
+CUT_ROUNDS = 40
+CUT_GAIN = 3e-4  # a round that adds less than this share of the bound is idle
+IDLE_ROUNDS = 3  # idle rounds one after the other that end the cutting
 
 
 @dataclass(frozen=True)
@@ -37,18 +37,18 @@ class Proof:
     status: str
 
 
-def prove(prepared: Prepared, forest: Forest, limits: Limits, report: Report, stop: Stop) -> Proof:
-    """Bound the cost from below, and look for a better forest than the one given, which must feed every
-    nozzle.
+def prove(prepared: Prepared, forest: Forest, plan: RunPlan, limits: Limits, report: Report, stop: Stop) -> Proof:
+    """Bound the cost from below, and look for a better forest than the one given, that of the plan, which must feed
+    every nozzle.
 
-    limits: of each of the two branch-and-bound solves. They are left out on models too large for them to
-    help, the safe one also where the forest is not of its class: without a start it finds nothing as
-    good.
+    limits: of branch and bound, over all its solves. On the safe model it is left out where that is too large for it
+    to help, or the forest is not of its class: without a start it finds nothing as good.
     """
-    bound = _bound(contracted(prepared, safe=False), forest, limits, report, stop)
-    careful = contracted(prepared, safe=True)
+    bound = cost_bound(prepared, plan.cost, limits, report, stop)
+    used_sizes = {use.tubing for circuit in plan.circuits for use in circuit.pieces}
+    careful = contracted(prepared, sorted(used_sizes), safe=True)
     used = _used(careful, forest)
-    if used is None or _tubes(careful) > TUBES_MOST:
+    if used is None or careful.tubes > TUBES_MOST:
         return Proof(bound, None, "search")
     model = build(careful)
     start = start_values(model, *used, forest.owner)
@@ -61,59 +61,53 @@ def prove(prepared: Prepared, forest: Forest, limits: Limits, report: Report, st
     return Proof(bound, forest_of_values(model, outcome.values), outcome.status)
 
 
-def _bound(data: Contracted, forest: Forest, limits: Limits, report: Report, stop: Stop) -> float:
-    """The optimistic model's bound: of its relaxation with connectivity cuts, then of the model within
-    the limits."""
-    model = build(data, relaxed=True)
-    bound = relaxation_with_cuts(model, report, stop)
-    if _tubes(data) <= TUBES_MOST:
-        make_integral(model)
-        used = _used(data, forest)
-        start = None if used is None else start_values(model, *used, forest.owner)
-        with suppress(SolverLimit):
-            outcome = solve(model, limits=limits, start=start, stage="cost bound", report=report, stop=stop)
-            bound = max(bound, outcome.bound)
-    return max(0.0, bound) if math.isfinite(bound) else 0.0
+def size_sets(prepared: Prepared) -> list[tuple[int, ...]]:
+    """The largest sets of tubing sizes that the problem allows."""
+    count = len(prepared.problem.tubing)
+    return list(combinations(range(count), max(1, min(prepared.problem.sizes_at_most, count))))
 
 
-def relaxation_with_cuts(model: Any, report: Report, stop: Stop) -> float:
-    """Optimum of the relaxation after rounds of cuts, which stay in the model; -inf where none was
-    reached."""
+def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report, stop: Stop) -> float:
+    """What no verified design of the class undercuts; known: cost of one. 0 where a stop came too soon.
+
+    Each set of sizes is bounded by itself, and no further than the cost that is known.
+    """
+    bounds: list[float] = []
+    for sizes in size_sets(prepared):
+        model = build(contracted(prepared, sizes, safe=False), relaxed=True)
+        relaxation = Relaxation(model, stage="cost bound", stop=stop)
+        bounds.append(cut_bound(model, relaxation, known, report))
+    return max(0.0, min([known, *bounds]))
+
+
+def cut_bound(model: Any, relaxation: Relaxation, known: float, report: Report) -> float:
+    """Optimum of the relaxation after rounds of cuts, which stay in it; -inf where a stop came before the first. Ends
+    beyond a cost that is known."""
     best, idle = -math.inf, 0
-    for _ in range(max(1, min(CUT_ROUNDS, CUT_WORK // _tubes(model.data)))):
-        try:
-            outcome = solve(model, stage="cost bound", stop=stop)
-        except SolverLimit:  # stopped
+    for _ in range(CUT_ROUNDS):
+        found = relaxation.solve()
+        if found is None:
             return best
-        if outcome.status != "optimal" or outcome.incumbent is None:  # a stop leaves a value that bounds nothing
+        idle = 0 if found.value - best > CUT_GAIN * abs(found.value) else idle + 1
+        best = max(best, found.value)
+        report(Progress("cost bound", bound=best, note=f"{len(model.connect)} cuts"))
+        if best > known or idle == IDLE_ROUNDS:
             return best
-        idle = 0 if outcome.incumbent - best > CUT_GAIN * abs(outcome.incumbent) else idle + 1
-        best = outcome.incumbent
-        report(Progress("cost bound", bound=best, note=f"{len(model.connect)} connectivity cuts"))
-        cuts = violated_cuts(model.data, laid_values(model, outcome.values))
-        if not cuts or idle == IDLE_ROUNDS:
-            break
-        for cut in cuts:
-            model.connect.add(connect(model, cut))
+        cuts = violated_cuts(model.data, tube_values(model, found.values))
+        if not cuts:
+            return best
+        rows = add_cuts(model, cuts)
+        if rows is None:
+            return math.inf
+        relaxation.add(rows)
     return best
 
 
-def laid_values(model: Any, values: Mapping[Any, float]) -> dict[int, float]:
-    """Value of each pass in a solution, all sizes together."""
-    sizes = range(len(model.data.prepared.sizes))
-    return {a: sum(values[model.X[a, d]] for d in sizes) for a in range(len(model.data.passes))}
-
-
-def _tubes(data: Contracted) -> int:
-    """0-1 variables for tubes."""
-    return (len(data.passes) + len(data.stubs)) * len(data.prepared.sizes)
-
-
 def _used(data: Contracted, forest: Forest) -> tuple[set[int], set[int]] | None:
-    """Passes and stubs of a forest, None where it is not of the class."""
+    """Passes and stubs of a forest in safe data, None where it is not of their class."""
     prepared = data.prepared
-    pass_of = {(p.circuit, p.way, p.nozzles): a for a, p in enumerate(data.passes)}
-    stub_of = {(t.circuit, t.way, t.pieces): i for i, t in enumerate(data.stubs)}
+    pass_of = {(p.layer, p.way, p.nozzles): a for a, p in enumerate(data.passes)}
+    stub_of = {(t.layer, t.way, t.pieces): i for i, t in enumerate(data.stubs)}
     passes: set[int] = set()
     stubs: set[int] = set()
     for c, circuit in enumerate(prepared.problem.circuits):
@@ -133,17 +127,17 @@ def _used(data: Contracted, forest: Forest) -> tuple[set[int], set[int]] | None:
 
 
 def forest_of_values(model: Any, values: Mapping[Any, float]) -> Forest:
-    """The forest that a solution describes."""
+    """The forest that a solution of a safe model describes."""
     data: Contracted = model.data
     prepared = data.prepared
     ways, nozzle = prepared.segments.ways, prepared.nozzle
     forest = Forest(prepared)
     laid = sorted({a for a, d in model.X if values.get(model.X[a, d], 0.0) > 0.5})
     ended = sorted({t for t, d in model.W if values.get(model.W[t, d], 0.0) > 0.5})
-    tubes = [(data.passes[a].circuit, ways[data.passes[a].way], None, data.passes[a].nozzles) for a in laid]
+    tubes = [(data.passes[a].layer, ways[data.passes[a].way], None, data.passes[a].nozzles) for a in laid]
     for circuit, way, pieces, nozzles in [
         *tubes,
-        *((s.circuit, ways[s.way], s.pieces, s.nozzles) for s in (data.stubs[t] for t in ended)),
+        *((s.layer, ways[s.way], s.pieces, s.nozzles) for s in (data.stubs[t] for t in ended)),
     ]:
         forest.lay(circuit, way.pieces[:pieces])
         group = prepared.problem.circuits[circuit].group

@@ -93,7 +93,7 @@ def _proven(
 ) -> RunPlan:
     """The plan, or a cheaper one that the contracted model found, with the bound and status of that
     model."""
-    proof = prove(prepared, forest, limits, report, stop)
+    proof = prove(prepared, forest, plan, limits, report, stop)
     if proof.forest is not None:
         sizes = _best_sizes(prepared, sizers, proof.forest)
         if _valued(Sizer(prepared, sizes), proof.forest).value.short_pa <= 0.0:
