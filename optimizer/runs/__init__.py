@@ -6,8 +6,9 @@
     trees.py       one circuit's tree: units and fittings;             sizing.py    its least-cost tubing, exactly
     forest.py      all circuits' trees under change; grow.py leads tubing to nozzles, start.py gives first forests,
                    topology.py searches, written.py writes plans
-    contracted.py  data of the contracted model (safe or optimistic);  model.py     the model (Pyomo); places.py its
-                   index; cuts.py its connectivity cuts; proven.py puts it to work
-    practice.py    what is done by hand
+    contracted.py  data of the contracted model (safe or optimistic), from layers.py (circuits modelled as one, losses of
+                   tubes), reach.py (what a tube can carry where it lies) and lines.py (straight lines about a curve);
+    model.py       the model (Pyomo), with pressure_rows.py and sums.py; places.py its index; cuts.py its cuts;
+                   proven.py puts it to work
     budget.py      head budget of a plan, straight from the hydraulics
 """

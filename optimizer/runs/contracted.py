@@ -73,8 +73,8 @@ class Contracted:
     """What the model is built from.
 
     sizes: indices of the problem's tubing; range_pa: by (layer, point) least and greatest pressure where tubing
-    reaches; supply: by layer that is not shared, pressure at its outlet point <= slope x nozzles + value; parts: nozzles
-    of a (segment, group); at_junctions: nozzles that stand on junctions; dug: ground work of a segment.
+    reaches; supply: by layer that is not shared, pressure at its outlet point <= slope x nozzles + value; parts:
+    nozzles of a (segment, group); at_junctions: nozzles that stand on junctions; dug: ground work of a segment.
     """
 
     prepared: Prepared

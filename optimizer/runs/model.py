@@ -36,10 +36,9 @@
     (19)  P_lv >= p o_lk                                      every own                              need_own
     (20)  P_lv <= alpha S_lv + beta                           every layer, at its pump, and line     supply
     (21)  sum_a,d X_ad <= R_s, Y_a <= R_s if shared           every layer, every s in DUG            trench
-    (22)  sum Y into K >= 1, or sum X into K >= more, or sum_d min(G_ad, n) X_ad into K >= n         connect
-                                                              where a relaxation violates it
+    (22)  sum Y into K >= 1, sum X >= k or IN_lv, or sum min(G_ad, n) X_ad >= n    sets K that violate it   connect
 
-Rows (15) to (20) are of layers with one circuit. IN_lv: tubes of l into v and B_lv. Y_a stands for sum_d X_ad where a
+Rows 15 to 20 are of layers with one circuit. IN_lv: tubes of l into v and B_lv. Y_a stands for sum_d X_ad where a
 layer has one circuit. Flow is counted in nozzles. Each row stands in the function of its name.
 """
 
@@ -245,7 +244,8 @@ def balance(model: Any, layer: int, v: int) -> Any:
     """sum_in g + S = sum_out (g + n X) + sum n W + sum m + sum o."""
     data, at, sizes = model.data, model.at, sizes_of(model)
     arriving = total(model.g[a, d] for a in at.into.get((layer, v), []) for d in sizes)
-    arriving += model.S.get((layer, v), 0.0)
+    if (layer, v) in model.S:
+        arriving += model.S[layer, v]
     passes, stubs = at.out_of.get((layer, v), []), at.stubs_at.get((layer, v), [])
     leaving = total(model.g[a, d] + data.passes[a].nozzles * model.X[a, d] for a in passes for d in sizes)
     if not shared(model, layer):
