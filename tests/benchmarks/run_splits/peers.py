@@ -9,13 +9,16 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 
 from optimizer.errors import NoDesign, SolverLimit
+from optimizer.progress import Stop
 from optimizer.runs.contracted import contracted
 from optimizer.runs.model import build
 from optimizer.runs.practice import by_hand
-from optimizer.runs.prepared import prepare
+from optimizer.runs.prepared import Prepared, prepare
 from optimizer.runs.problem import RunProblem
+from optimizer.runs.proven import size_sets
 from optimizer.solver import Limits, solve
 
 PATIENCE = 5.0
@@ -33,17 +36,29 @@ class Answer:
 
 
 def cold(problem: RunProblem, ours_s: float) -> Answer | None:
-    """The contracted model with safe data in HiGHS without a start; None where it finds nothing in time."""
+    """The contracted model with safe data in HiGHS without a start, for each set of sizes in turn with an equal share
+    of the time; None where it finds nothing in time."""
     began = time.process_time()
-    end = began + max(LEAST_S, PATIENCE * ours_s)
-    model = build(contracted(prepare(problem), safe=True))
+    prepared = prepare(problem)
+    sets = size_sets(prepared)
+    costs, bounds = [], []
+    for number, sizes in enumerate(sets, start=1):
+        end = began + max(LEAST_S, PATIENCE * ours_s) * number / len(sets)
+        cost, bound = _cold_with(prepared, sizes, lambda end=end: time.process_time() > end)  # type: ignore[misc]
+        costs.append(cost)
+        bounds.append(bound)
+    if min(costs) == inf:
+        return None
+    return Answer(min(costs), min(bounds), time.process_time() - began)
+
+
+def _cold_with(prepared: Prepared, sizes: tuple[int, ...], stop: Stop) -> tuple[float, float]:
+    """Cost found in a set of sizes, inf where none was, and a bound of it."""
     try:
-        found = solve(model, limits=Limits(gap=1e-3), stop=lambda: time.process_time() > end)
+        found = solve(build(contracted(prepared, sizes, safe=True)), limits=Limits(gap=1e-3), stop=stop)
     except SolverLimit:
-        return None
-    if found.incumbent is None:
-        return None
-    return Answer(found.incumbent, found.bound, time.process_time() - began)
+        return inf, -inf
+    return inf if found.incumbent is None else found.incumbent, found.bound
 
 
 def hand(problem: RunProblem, _ours_s: float) -> Answer | None:
