@@ -141,10 +141,11 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
 
 def _explained(explanation: Explanation | None) -> dict[str, Any]:
     if explanation is None:
-        return {"by_hand": None, "binding": None}
+        return {"by_hand": None, "binding": None, "marginals": None}
     return {
         "by_hand": asdict(explanation.by_hand),
         "binding": [{**asdict(slack), "binds": slack.binds} for slack in explanation.slacks],
+        "marginals": [asdict(marginal) for marginal in explanation.marginals],
     }
 
 

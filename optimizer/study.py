@@ -172,8 +172,17 @@ def _answer(
     told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     start = time.perf_counter()
     appraisal = appraise(posed, solved.design, known)
-    explanation = explain(solved.trial, appraisal)
-    seconds = {"geometry": prepared.seconds, **solved.seconds, "appraisal": time.perf_counter() - start}
+    told(Progress("explanation", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
+    appraised = time.perf_counter()
+    late = solved.time_limit_hit  # then no time is taken to ask what more would buy
+    explanation = explain(solved.trial, appraisal, settings.seed, told, lambda: late or stop())
+    explained = time.perf_counter()
+    seconds = {
+        "geometry": prepared.seconds,
+        **solved.seconds,
+        "appraisal": appraised - start,
+        "explanation": explained - appraised,
+    }
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     return replace(_alternative(option, solved, seconds), appraisal=appraisal, explanation=explanation)
 

@@ -18,6 +18,7 @@ from rich.text import Text
 
 from hydraulics.units import System, show
 from optimizer.appraisal import explain_words
+from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
 from optimizer.design import Verification
 from optimizer.instance import Inspection
@@ -128,6 +129,8 @@ def show_study(study: Study, units: System, console: Console) -> None:
         _show_tables(designed, [(name, _of_appraisal(cell)) for name, cell in worth_rows(units)], console)
         console.print(Text(explain_words.HEADING, style="bold"))
         _show_tables(designed, _hand_rows(study.currency, units), console)
+        console.print(Text(explain_words.STEPS_HEADING, style="bold"))
+        _show_tables(designed, _step_rows(study.currency, units), console)
     for alternative in study.alternatives:
         _show_remarks(alternative, units, console)
     if designed:
@@ -145,6 +148,13 @@ def _hand_rows(currency: str, units: System) -> Rows:
         return lambda one: NONE if one.explanation is None else cell(one.explanation.by_hand)
 
     return [(name, of_hand(cell)) for name, cell in explain_words.hand_rows(units, currency)]
+
+
+def _step_rows(currency: str, units: System) -> Rows:
+    def of_explanation(cell: Callable[[Explanation], str]) -> Callable[[Alternative], str]:
+        return lambda one: NONE if one.explanation is None else cell(one.explanation)
+
+    return [(name, of_explanation(cell)) for name, cell in explain_words.step_rows(units, currency)]
 
 
 def _show_tables(alternatives: Sequence[Alternative], rows: Rows, console: Console) -> None:

@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterator, Sequence
 from hydraulics.units import System, show
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.hand import ByHand
+from optimizer.appraisal.marginals import Marginal
 from optimizer.appraisal.words import NONE
 
+LEAST_SHOWN = 0.5  # of money
 HEADING = "Run splits against what is done by hand"
 MEANING = (
     "By hand: the same nozzles, pumps and sites, each nozzle from the nearest pump by the nearest way, one tubing size "
@@ -16,7 +18,18 @@ MEANING = (
     "fittings and ground work."
 )
 
+STEPS_HEADING = "What one step of relief would buy: weighted area and installed cost, at least"
+
 Cell = Callable[[ByHand], str]
+STEPS = {
+    "head": "pumps set 1 m of head higher",
+    "band": "band's low edge 1 m lower",
+    "tubing_size": "one tubing size more",
+    "trunk": "trunks one size larger",
+    "delivery": "5 % more delivery",
+    "circuit": "one circuit more",
+    "pump": "one pump more",
+}
 
 
 def hand_rows(units: System, currency: str) -> Sequence[tuple[str, Cell]]:
@@ -36,9 +49,30 @@ def hand_rows(units: System, currency: str) -> Sequence[tuple[str, Cell]]:
     )
 
 
+def step_rows(units: System, currency: str) -> Sequence[tuple[str, Callable[[Explanation], str]]]:
+    """Name of each step of relief, and what it buys: weighted area, installed cost."""
+
+    def cell(change: str) -> Callable[[Explanation], str]:
+        return lambda one: next((_bought(m, units, currency) for m in one.marginals if m.change == change), NONE)
+
+    return tuple((name, cell(change)) for change, name in STEPS.items())
+
+
+def _bought(one: Marginal, units: System, currency: str) -> str:
+    if one.nozzles is None or one.weighted_m2 is None or one.cost is None:
+        return NONE
+    sign = "+" if one.weighted_m2 >= 0.0 else ""
+    parts = [f"{sign}{show(one.weighted_m2, 'area', units)}"] if one.nozzles else []
+    parts += [f"{one.cost:+,.0f} {currency}"] if abs(one.cost) >= LEAST_SHOWN else []
+    return ", ".join(parts) or "nothing"
+
+
 def explain_remarks(one: Explanation) -> Iterator[str]:
     """Which rules bind, and why there is no verified run split by hand, where there is none."""
     yield "what binds: " + ("; ".join(slack.words for slack in one.slacks if slack.binds) or "no rule")
+    for marginal in one.marginals:
+        if marginal.reason:
+            yield f"{marginal.step}: {marginal.reason}"
     if one.by_hand.reason:
         yield f"by hand: {one.by_hand.reason}"
 

@@ -60,6 +60,7 @@ CONTRACT = [
     "appraisal",
     "by_hand",
     "binding",
+    "marginals",
     "folder",
 ]
 
