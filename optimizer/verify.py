@@ -33,13 +33,15 @@ RESIDUAL_LIMIT = 1e-8
 
 @dataclass(frozen=True)
 class CircuitState:
-    """The state of one circuit: pressure and flow by nozzle name, status of each reducer by the name of its link, net
-    flow, and the solver's own proof."""
+    """The state of one circuit: pressure and flow by nozzle, pressure by node, flow by link, status of each reducer by
+    its link, net flow, and the solver's own proof."""
 
     circuit: str
     pump: Pump
     pressure_pa: dict[str, float]
     flow_m3_s: dict[str, float]
+    node_pressure_pa: dict[str, float]
+    link_flow_m3_s: dict[str, float]
     reducer_status: dict[str, str]
     net_flow_m3_s: float
     supply_pressure_pa: float
@@ -127,6 +129,8 @@ def _named_state(
         pump=pump,
         pressure_pa={n.id: float(state.pressure_pa[at[n.node]]) for n in nozzles},
         flow_m3_s={n.id: float(state.nozzle_flow_m3_s[at[n.node]]) for n in nozzles},
+        node_pressure_pa=dict(zip(net.node_ids, state.pressure_pa.tolist(), strict=True)),
+        link_flow_m3_s=dict(zip(net.link_ids[1:], state.link_flow_m3_s[1:].tolist(), strict=True)),
         reducer_status={link: word for link, word in zip(net.link_ids, state.reducer_status, strict=True) if word},
         net_flow_m3_s=float(np.sum(state.nozzle_flow_m3_s)),
         supply_pressure_pa=state.supply_pressure_pa,

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from geometry.geojson import mapping_of
+from hydraulics.fittings import k_of_loss
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from optimizer.catalogue import PumpType
-from optimizer.design import MANIFOLD, SCHEMA_VERSION, Design, Link, Node, Nozzle, Pump, Verification, ZoneArea
+from optimizer.design import MANIFOLD, SCHEMA_VERSION, Design, Link, Node, Nozzle, Pump, RunRules, Verification, ZoneArea
+from optimizer.equipment import Reducer
 from optimizer.instance import Instance
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan
 from optimizer.runs.problem import RunProblem
@@ -21,14 +23,25 @@ UNCHECKED = Verification(False, (0.0, 0.0), (), (), (), 0.0, 0.0, {}, 0.0, 0.0, 
 
 
 @dataclass(frozen=True)
+class ReducerAt:
+    """A pressure-reducing fitting at the start of a link, by the link's name in the design, and its outlet pressure."""
+
+    link: str
+    reducer: Reducer
+    outlet_pa: float
+
+
+@dataclass(frozen=True)
 class Layout:
-    """What was chosen: candidates (sorted indices), the type of each pump, and the run plan that feeds them."""
+    """What was chosen: candidates (sorted indices), the type of each pump, the run plan that feeds them, and the
+    pressure-reducing fittings in it."""
 
     instance: Instance
     pumps: tuple[PumpType, ...]
     chosen: tuple[int, ...]
     problem: RunProblem
     plan: RunPlan
+    reducers: tuple[ReducerAt, ...] = ()
 
 
 def assemble(made: Layout) -> Design:
@@ -51,6 +64,9 @@ def assemble(made: Layout) -> Design:
         nozzles=tuple(nozzle for circuit in circuits for nozzle in circuit.nozzles()),
         zones=tuple(ZoneArea(z.name, z.weight, mapping_of(z.polygon)) for z in scenario.site.zones),
         verification=UNCHECKED,
+        run_rules=RunRules(
+            scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
+        ),
     )
 
 
@@ -137,9 +153,10 @@ class _Circuit:
             yield self._link(number, use)
 
     def _link(self, number: int, use: PieceUse) -> Link:
-        tube = self.made.problem.tubing[use.tubing]
+        tube, name = self.made.problem.tubing[use.tubing], f"{self.name}-L{number}"
+        reducer = next((one for one in self.made.reducers if one.link == name), None)
         return Link(
-            id=f"{self.name}-L{number}",
+            id=name,
             from_=self.node(use.from_point),
             to=self.node(use.to_point),
             circuit=self.name,
@@ -149,7 +166,15 @@ class _Circuit:
             roughness_m=tube.roughness_m,
             length_m=float(self.made.problem.layout.length_m[use.piece]),
             minor_k=use.minor_k,
+            reducer_pa=reducer.outlet_pa if reducer else None,
+            reducer_k=self._reducer_k(reducer.reducer, tube.bore_m) if reducer else 0.0,
+            reducer=reducer.reducer.name if reducer else None,
         )
+
+    def _reducer_k(self, reducer: Reducer, bore_m: float) -> float:
+        """The loss of a fully open reducer, counted on the velocity in its tube."""
+        density = self.made.problem.water.density_kg_m3
+        return k_of_loss(reducer.loss_pa, reducer.loss_flow_m3_s, bore_m, density)
 
     def nozzles(self) -> Iterator[Nozzle]:
         found, site = self.made.instance.candidates, self.made.instance.scenario.site
