@@ -21,6 +21,7 @@ from geometry.positions import candidate_positions
 from optimizer.brief import Option, Rules
 from optimizer.catalogue import NozzleType, PumpType, Tubing
 from optimizer.eligible import dominated, eligible
+from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
 from optimizer.scenario import Scenario
 
@@ -93,6 +94,13 @@ class Instance:
         """Circuits of all pumps at most."""
         outlets = max((pump.outlets for pump in self.pumps), default=0)
         return _units_most(self.option) * min(self.option.circuits_most, outlets)
+
+    @property
+    def reducers(self) -> tuple[Reducer, ...]:
+        """Pressure reducers on sale that can hold some pressure inside the band."""
+        low, high = self.scenario.rules.band_low_pa, self.scenario.rules.band_high_pa
+        sold = self.scenario.catalogue.equipment.reducers
+        return tuple(one for one in sold if any(low <= outlet <= high for outlet in one.outlets_pa))
 
 
 @dataclass(frozen=True)

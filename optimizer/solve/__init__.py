@@ -135,6 +135,7 @@ def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
     nozzle, wind = instance.nozzle, instance.scenario.climate.wind
     return (
         *filter(None, [kept.note]),
+        *_reducer_notes(kept.trial.design),
         *(f"{n} positions left out: {reason}" for reason, n in instance.candidates.left_out),
         *(f"no position is near enough to {point}" for point, near in near_points(instance) if not near),
         f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}; wind: {wind}; "
@@ -148,6 +149,16 @@ def _units_note(worked: list[Worked], allowed: int) -> tuple[str, ...]:
         return ()
     others = "; ".join(one.words for one in worked[1:]) or "no other was worth it"
     return (f"pump units chosen among {allowed} arrangements: {worked[0].words}; worked out besides: {others}",)
+
+
+def _reducer_notes(design: Design) -> tuple[str, ...]:
+    """What each pressure reducer holds, in one sentence."""
+    held = [
+        f"{link.reducer} at the start of {link.id} holds {show_both(link.reducer_pa, 'pressure')}"
+        for link in design.links
+        if link.reducer_pa is not None
+    ]
+    return (f"pressure reducers: {'; '.join(held)}",) if held else ()
 
 
 def fault_words(design: Design) -> str:

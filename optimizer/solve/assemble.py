@@ -13,7 +13,18 @@ from geometry.geojson import mapping_of
 from hydraulics.fittings import k_of_loss
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from optimizer.catalogue import PumpType
-from optimizer.design import MANIFOLD, SCHEMA_VERSION, Design, Link, Node, Nozzle, Pump, RunRules, Verification, ZoneArea
+from optimizer.design import (
+    MANIFOLD,
+    SCHEMA_VERSION,
+    Design,
+    Link,
+    Node,
+    Nozzle,
+    Pump,
+    RunRules,
+    Verification,
+    ZoneArea,
+)
 from optimizer.equipment import Reducer
 from optimizer.instance import Instance
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan

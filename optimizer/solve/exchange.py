@@ -78,11 +78,11 @@ def _fed(feeder: Feeder, trial: Trial, chosen: Chosen, effort: Effort) -> Trial 
     supply = supply_of(trial)
     for tried in filter(None, (supply, raised(feeder.instance, supply))):
         try:
-            found = feeder.feed(tried, chosen, limits_of(trial), effort)
+            found = lowered(feeder.feed(tried, chosen, limits_of(trial), effort))
         except NoDesign:
             continue
         if found.design.verification.verified:
-            return lowered(found)
+            return found
     return None
 
 

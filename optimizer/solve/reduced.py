@@ -11,7 +11,6 @@ from dataclasses import replace
 from hydraulics.fittings import minor_loss_pa
 from optimizer.design import MANIFOLD, Design, Link
 from optimizer.equipment import Reducer
-from optimizer.instance import Instance
 from optimizer.solve.assemble import Layout, ReducerAt, assemble
 from optimizer.solve.reducing import Reach, Tree, settings
 from optimizer.verify import CircuitState, circuit_states, settled
@@ -20,17 +19,10 @@ MARGINS = (0.0, 0.05)  # shares of the band kept free at both edges, one after t
 MOST_ROUNDS = 4  # of choosing at each margin
 
 
-def reducers_of(instance: Instance) -> tuple[Reducer, ...]:
-    """Reducers on sale that can hold some pressure inside the band."""
-    low, high = instance.scenario.rules.band_low_pa, instance.scenario.rules.band_high_pa
-    sold = instance.scenario.catalogue.equipment.reducers
-    return tuple(one for one in sold if any(low <= outlet <= high for outlet in one.outlets_pa))
-
-
 def reduced(made: Layout, design: Design) -> tuple[Layout, Design]:
     """A layout with its settled design, with reducers where some nozzles stand above the band, none below it, and
     reducers bring all into it; else as it is."""
-    proof, reducers = design.verification, reducers_of(made.instance)
+    proof, reducers = design.verification, made.instance.reducers
     if proof.low_faults or not proof.high_faults or not reducers:
         return made, design
     low, high = proof.band_pa

@@ -36,6 +36,8 @@ REPAIR_FACTORS = 2  # flow factors to try once a round knows one that keeps the 
 REPAIR_SHARE = 0.3  # of the effort, that a run split gets after a refusal
 GROWTH = 0.1  # of the nozzles, from round to round where tubing cannot feed as many as the pump
 FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
+UNKEPT = "that the pumps cannot keep in the band"
+ABOVE = "that stood above the band"
 
 
 @dataclass(frozen=True)
@@ -167,7 +169,7 @@ class _Round:
         barred = hardest(instance, placed.base, supply, placed.chosen, refusal, count)
         share = 1.0 - count / len(placed.chosen)
         fewer = tuple(tuple(max(1, ceil(share * most)) for most in of_pump) for of_pump in placed.limits)
-        return supply, self._elsewhere(supply, replace(placed, limits=fewer), barred, refusal)
+        return supply, self._elsewhere(supply, replace(placed, limits=fewer), barred, UNKEPT, refusal)
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
         """Higher set pressures where some stand below the band, or the positions outside the band left out."""
@@ -182,16 +184,17 @@ class _Round:
             f"{len(low) + len(high)} nozzles cannot keep the band at any set pressure, and they are locked, or no "
             "other position is left: widen the range of set pressures or offer wider tubing",
         )
-        return supply, self._elsewhere(supply, placed, outside(instance, placed.base, supply, low, high), refusal)
+        barred, why = outside(instance, placed.base, supply, low, high), UNKEPT if low else ABOVE
+        return supply, self._elsewhere(supply, placed, barred, why, refusal)
 
-    def _elsewhere(self, supply: Supply, placed: Placed, barred: set[int], refusal: NoDesign) -> Placed:
+    def _elsewhere(self, supply: Supply, placed: Placed, barred: set[int], why: str, refusal: NoDesign) -> Placed:
         """A placement without some positions. Raises the refusal where none of them was chosen or no other is left."""
         base = without(placed.base, barred)
         if not barred.intersection(placed.chosen) or len(base.barred) == base.candidates:
             raise refusal
         left = [j for j in placed.chosen if j not in barred]
         anew = placed_for(self.feeder, supply, base, placed.limits, self.search, left)
-        return replace(anew, note=f"{len(barred)} positions left out that the pumps cannot keep in the band")
+        return replace(anew, note=f"{len(barred)} positions left out {why}")
 
 
 def _kept(trial: Trial, placed: Placed) -> Kept:
@@ -234,7 +237,9 @@ def _sentence(number: int, kept: Kept) -> str:
         if found
     ]
     state = "verified" if kept.verified else "not verified: " + ", ".join(faults)
+    mended = f"; brought down from above the band by {trial.mended}" if trial.mended else ""
+    left_out = f"; {kept.note}" if kept.note.endswith(ABOVE) else ""
     return (
         f"round {number}: {len(trial.layout.chosen)} nozzles, set pressure {pressures}, flow factor "
-        f"{trial.factor:.3f}, {kept.value:.1f} weighted m² covered, {state}"
+        f"{trial.factor:.3f}, {kept.value:.1f} weighted m² covered, {state}{mended}{left_out}"
     )

@@ -33,8 +33,8 @@ def servable(
 ) -> PlacementProblem:
     """The placement without the positions that no pump of the supply can keep in the band.
 
-    Left out are those that stay below the band even as a pump's only nozzle, and, unless locked, those that might stand
-    above it where others do not. They stay numbered but are barred. proven: pressures
+    Left out are those that stay below the band even as a pump's only nozzle, and, unless locked or reducers are on
+    sale, those that might stand above it where others do not. They stay numbered but are barred. proven: pressures
     of positions that a trial kept in the band; what those lose beyond their bound others may lose too. Raises NoDesign
     where none is left, or where a locked one would have to go.
     """
@@ -43,7 +43,7 @@ def servable(
     reached = keeps_low_edge(instance, most)
     lost = [float(most[:, j].max()) - pressure for j, pressure in proven.items()]
     high_pa = max([rules.band_high_pa + min(lost, default=0.0), *most[:, list(proven)].max(axis=0)])
-    safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE))
+    safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE)) | bool(instance.reducers)
     fits: NDArray[np.bool_] = np.any(reached & safe, axis=0)
     if not fits.any():
         fits = np.any(reached, axis=0)

@@ -63,13 +63,16 @@ def set_levels_pa(
 
     Multiples of the rules' step within the allowed range, no higher than keeps the lowest nozzle inside the band even
     without any loss (band high - rho g fall), no lower than the band's low edge. Where that leaves none, all within
-    the allowed range: `servable` then leaves out the positions that stand too low or too high.
+    the allowed range: `servable` then leaves out the positions that stand too low or too high. Where heights differ by
+    more than half of the band and reducers are on sale, up to what keeps the highest nozzle inside it.
     """
     rules = instance.scenario.rules
     levels = []
     for pump, still in zip(pumps, rises_pa(instance, sites), strict=True):
         low, high = set_range_pa(rules, pump)
-        top = min(high, rules.band_high_pa + min(0.0, float(still.min())))
+        lowest, highest = min(0.0, float(still.min())), float(still.max())
+        hilly = highest - lowest > (rules.band_high_pa - rules.band_low_pa) / 2
+        top = min(high, rules.band_high_pa + (highest if hilly and instance.reducers else lowest))
         bottom = max(low, rules.band_low_pa)
         safe = _multiples(bottom, top, rules.set_step_pa)
         levels.append(safe or _multiples(low, high, rules.set_step_pa))

@@ -41,6 +41,7 @@ def take_off(made: Layout) -> TakeOff:
         pumps=tuple((pump.name, 1) for pump in made.pumps),
         filters=tuple((pump.filter.name, 1) for pump in made.pumps),
         valves=tuple((made.pumps[circuit.pump].valve.name, 1) for circuit in plan.circuits),
+        reducers=tuple((one.reducer.name, 1) for one in made.reducers),
         controllers=tuple((name, 1) for count in circuits for name in _controller(sold, count)),
         enclosures=len(made.pumps),
         valve_boxes=sum(ceil(count / sold.valve_box.valves) for count in in_field) if sold.valve_box else 0,

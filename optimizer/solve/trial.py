@@ -19,6 +19,7 @@ from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
 from optimizer.solve.assemble import Layout, assemble, nozzle_names
+from optimizer.solve.reduced import reduced
 from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa
 from optimizer.solver import Limits
 from optimizer.verify import settled
@@ -44,15 +45,16 @@ class Effort:
 
 @dataclass(frozen=True)
 class Trial:
-    """A layout with its settled design."""
+    """A layout with its settled design, and what brought its nozzles down where some stood above the band."""
 
     layout: Layout
     design: Design
+    mended: str = ""
 
     @property
     def cost(self) -> float:
-        """Tubing and ground work."""
-        return self.layout.plan.cost
+        """Tubing and ground work, with pressure reducers."""
+        return self.layout.plan.cost + sum(one.reducer.price for one in self.layout.reducers)
 
     @property
     def factor(self) -> float:
@@ -133,7 +135,7 @@ class Feeder:
         Raises NoDesign where none is found.
         """
         made = trial.layout
-        return self._try(made.pumps, made.chosen, made.problem, effort, made.plan)
+        return _reduced(self._try(made.pumps, made.chosen, made.problem, effort, made.plan))
 
     def _try(
         self,
@@ -197,10 +199,12 @@ def _real_share(trial: Trial) -> float:
 
 
 def lowered(trial: Trial) -> Trial:
-    """The trial with each pump at the lowest set pressure that leaves no nozzle below the band.
+    """The trial with each pump at the lowest set pressure that leaves no nozzle below the band; with reducers, if that
+    leaves some above it and reducers can.
 
     Tubing comes in few sizes, so a layout often has head to spare; a lower set pressure turns it into capacity.
     """
+    above = bool(trial.design.verification.high_faults)
     choices = trial.layout.problem.pumps
     levels = set_levels_pa(trial.layout.instance, trial.layout.pumps, [choice.site for choice in choices])
     for pump, allowed in enumerate(levels):
@@ -209,7 +213,15 @@ def lowered(trial: Trial) -> Trial:
             if lower.design.verification.low_faults:
                 break
             trial = lower
-    return trial
+    if above and not trial.design.verification.high_faults:
+        return replace(trial, mended="a lower set pressure")
+    return _reduced(trial)
+
+
+def _reduced(trial: Trial) -> Trial:
+    """The trial with reducers, where only these keep it in the band."""
+    layout, design = reduced(trial.layout, trial.design)
+    return trial if layout is trial.layout else Trial(layout, design, "pressure reducers")
 
 
 def _at_pressure(trial: Trial, pump: int, set_pa: float) -> Trial:
