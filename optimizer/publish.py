@@ -124,6 +124,7 @@ def study_text(study: Study) -> str:
         "currency": study.currency,
         "seed": study.seed,
         "alternatives": [_figures(alternative) for alternative in study.alternatives],
+        "decided": None if study.decision is None else asdict(study.decision),
         "reach_ranking": None if study.ranking is None else asdict(study.ranking),
     }
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -9,6 +9,7 @@ from functools import partial
 from typing import Any, Literal
 
 from optimizer.appraisal.appraise import appraise
+from optimizer.appraisal.decided import Contender, Decision, decision
 from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
@@ -82,7 +83,8 @@ class Alternative:
 class Study:
     """All alternatives of a scenario, in the order of its options; money in `currency`.
 
-    ranking: of the verified alternatives if the reach were another, None where there are not two.
+    ranking: of the verified alternatives if the reach were another; decision: what decides between them; None where
+    there are not two.
     """
 
     scenario: str
@@ -91,6 +93,7 @@ class Study:
     seed: int
     alternatives: tuple[Alternative, ...]
     ranking: ReachRanking | None = None
+    decision: Decision | None = None
 
 
 @dataclass(frozen=True)
@@ -116,7 +119,8 @@ def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Sto
     ]
     answers = run_jobs(jobs, settings.workers, report, stop)
     currency = scenario.catalogue.currency
-    return Study(scenario.name, scenario.title, currency, settings.seed, answers, _ranking(answers))
+    heading = (scenario.name, scenario.title, currency, settings.seed)
+    return Study(*heading, answers, _ranking(answers), decision(_contenders(answers), currency))
 
 
 def _ranking(alternatives: Sequence[Alternative]) -> ReachRanking | None:
@@ -127,6 +131,14 @@ def _ranking(alternatives: Sequence[Alternative]) -> ReachRanking | None:
             if one.verified and one.installed_cost is not None and one.appraisal is not None
         ]
     )
+
+
+def _contenders(alternatives: Sequence[Alternative]) -> list[Contender]:
+    return [
+        Contender(one.option, one.objective_value, one.quantities)
+        for one in alternatives
+        if one.verified and one.objective_value is not None
+    ]
 
 
 @dataclass(frozen=True)

@@ -136,6 +136,8 @@ def show_study(study: Study, units: System, console: Console) -> None:
     if designed:
         console.print(Text(f"{MEANING} {study.ranking.statement if study.ranking else ''}".rstrip()))
         console.print(Text(explain_words.MEANING))
+        if study.decision:
+            console.print(Text(study.decision.statement))
     console.print(Text(CAUTIONS, style="dim"))
 
 

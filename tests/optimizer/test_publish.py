@@ -101,7 +101,7 @@ def test_two_publications_are_the_same_bytes(tmp_path: Path) -> None:
 
 def test_the_study_has_the_members_of_the_contract() -> None:
     data = json.loads(study_text(STUDY))
-    members = ["schema_version", "scenario", "title", "currency", "seed", "alternatives", "reach_ranking"]
+    members = ["schema_version", "scenario", "title", "currency", "seed", "alternatives", "decided", "reach_ranking"]
     assert list(data) == members and data["reach_ranking"] is None
     answered, refused = data["alternatives"]
     for alternative in (answered, refused):
