@@ -73,10 +73,10 @@ class Tank:
 
 @dataclass(frozen=True)
 class Dosing:
-    """Meters concentrate from a drum of `drum_m3` into plumbed water of up to `flow_m3_s`; one a pump unit."""
+    """Meters concentrate from a drum of `volume_m3` into plumbed water of up to `flow_m3_s`; one a pump unit."""
 
     name: str
-    drum_m3: float
+    volume_m3: float
     flow_m3_s: float
     price: float
 

@@ -30,7 +30,7 @@ from optimizer.study import Alternative, Study
 
 SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
-OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv")
+OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
 _LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m")
 _NOZZLE_KEYS = (
@@ -67,6 +67,9 @@ _FIGURES = (
     "cost_bound",
     "cost_bound_class",
     "installed_cost",
+    "service_cost",
+    "litres_a_day",
+    "days_between_refills",
     "tubing_m",
     "min_pressure_pa",
     "max_pressure_pa",
@@ -82,7 +85,7 @@ _FIGURES = (
 def publish(study: Study, scenario: Scenario, folder: Path) -> None:
     """Write study.json, and for each alternative with a design a folder named after its option.
 
-    Only a verified alternative gets its quantities: what is not proven is no basis for a bid.
+    Only a verified alternative gets its quantities and its service: what is not proven is no basis for a bid.
 
     Raises OSError when the folder cannot be written.
     """
@@ -157,7 +160,9 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
         "plan.svg": plan_svg(design, site, study.title, alternative.title),
     }
     if alternative.verified:
-        texts["quantities.csv"] = quantities_csv(alternative, study.currency)
+        texts["quantities.csv"] = quantities_csv(alternative.quantities, study.currency)
+    if alternative.verified and alternative.upkeep is not None:
+        texts["service.csv"] = quantities_csv(alternative.upkeep.lines, study.currency)
     return texts
 
 

@@ -6,6 +6,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from math import isfinite
 from typing import Any, Literal
 
 from optimizer.appraisal.appraise import appraise
@@ -23,6 +24,7 @@ from optimizer.instance import Candidates, candidates, instance
 from optimizer.progress import Progress, Report, Stop, named
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
+from optimizer.upkeep import Upkeep
 
 Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
 
@@ -39,7 +41,8 @@ class Alternative:
     by priority); all other areas are exact. `gap` is against the bound at the most nozzles that any in-band design
     can feed, `gap_at_count` against the bound at the count used (at the circuits' limits where there are several
     schedule groups). `reserve` is the share of the fullest circuit's
-    rated capacity that stays unused.
+    rated capacity that stays unused. `price` is the cost that the option reckons with; `upkeep` is None where the
+    scenario states no service.
     """
 
     option: str
@@ -63,6 +66,7 @@ class Alternative:
     cost_bound: float | None = None
     cost_bound_class: str | None = None
     installed_cost: float | None = None
+    price: float | None = None
     tubing_m: float | None = None
     min_pressure_pa: float | None = None
     max_pressure_pa: float | None = None
@@ -75,8 +79,24 @@ class Alternative:
     notes: tuple[str, ...] = ()
     design: Design | None = None
     quantities: tuple[CostLine, ...] = ()
+    upkeep: Upkeep | None = None
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
+
+    @property
+    def service_cost(self) -> float | None:
+        """Cost of service over all its seasons."""
+        return self.upkeep.cost if self.upkeep else None
+
+    @property
+    def litres_a_day(self) -> float | None:
+        """Mist of all units on a day of the season."""
+        return self.upkeep.litres_a_day if self.upkeep else None
+
+    @property
+    def days_between_refills(self) -> float | None:
+        """Days that the unit that empties first lasts; None too where nothing is used."""
+        return self.upkeep.days_between_refills if self.upkeep and isfinite(self.upkeep.days_between_refills) else None
 
 
 @dataclass(frozen=True)
@@ -126,9 +146,9 @@ def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Sto
 def _ranking(alternatives: Sequence[Alternative]) -> ReachRanking | None:
     return reach_ranking(
         [
-            Placing(one.option, one.installed_cost, one.appraisal)
+            Placing(one.option, one.price, one.appraisal)
             for one in alternatives
-            if one.verified and one.installed_cost is not None and one.appraisal is not None
+            if one.verified and one.price is not None and one.appraisal is not None
         ]
     )
 
@@ -234,7 +254,8 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         gap_at_count=solved.gap_at_count,
         cost_bound=solved.cost_bound,
         cost_bound_class=solved.cost_bound_class,
-        installed_cost=solved.installed_cost,
+        installed_cost=solved.priced.installed,
+        price=solved.priced.price,
         tubing_m=solved.tubing_m,
         min_pressure_pa=proof.min_pressure_pa,
         max_pressure_pa=proof.max_pressure_pa,
@@ -246,5 +267,6 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         rounds=solved.rounds,
         notes=solved.notes,
         design=solved.design,
-        quantities=solved.quantities,
+        quantities=solved.priced.lines,
+        upkeep=solved.priced.upkeep,
     )

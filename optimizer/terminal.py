@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from hydraulics.units import System, show
+from hydraulics.units import LITRE_M3, System, show
 from optimizer.appraisal import explain_words
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
@@ -123,6 +123,10 @@ def show_study(study: Study, units: System, console: Console) -> None:
     """
     console.print(Text(study.title, style="bold"))
     _show_tables(study.alternatives, _figure_rows(study.currency, units), console)
+    served = [one for one in study.alternatives if one.upkeep is not None]
+    if served:
+        console.print(Text("Service over the stated seasons", style="bold"))
+        _show_tables(served, _service_rows(study.currency, units), console)
     designed = [one for one in study.alternatives if one.appraisal is not None]
     if designed:
         console.print(Text(HEADING, style="bold"))
@@ -231,6 +235,21 @@ def _figure_rows(currency: str, units: System) -> Rows:
         ),
         ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
         ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else NONE),
+    )
+
+
+def _service_rows(currency: str, units: System) -> Rows:
+    def money(name: str) -> Callable[[Alternative], str]:
+        return lambda one: _or_none(getattr(one, name), lambda value: f"{value:,.0f} {currency}")
+
+    def volume(litres: float) -> str:
+        return show(litres * LITRE_M3, "volume", units)
+
+    return (
+        ("mist a day", lambda one: _or_none(one.litres_a_day, volume)),
+        ("time between refills", lambda one: _or_none(one.days_between_refills, lambda value: f"{value:.1f} days")),
+        ("service cost", money("service_cost")),
+        ("cost that counts", money("price")),
     )
 
 

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import chain
 
-from optimizer.costs import CostLine, bill, total, total_of
+from optimizer.costs import CostLine, total, total_of
 from optimizer.errors import NoDesign
 from optimizer.runs.practice import by_hand
 from optimizer.runs.problem import RunProblem
 from optimizer.solve import fault_words
 from optimizer.solve.assemble import Layout, assemble
+from optimizer.solve.priced import priced
 from optimizer.solve.supply import Supply, raised
-from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Trial, fitting_limits, lowered, supply_of
 from optimizer.verify import settled
 
@@ -96,8 +96,7 @@ def _laid(made: Layout, problem: RunProblem) -> Trial:
 
 
 def _figures(trial: Trial, hand: Trial) -> ByHand:
-    catalogue = trial.layout.instance.scenario.catalogue
-    own, lines = (bill(take_off(one.layout), catalogue) for one in (trial, hand))
+    own, lines = (priced(one.layout, one.design).lines for one in (trial, hand))
     made, proof = hand.layout, hand.design.verification
     uses = [use for circuit in made.plan.circuits for use in circuit.pieces]
     return ByHand(

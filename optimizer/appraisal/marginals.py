@@ -13,16 +13,15 @@ import numpy as np
 
 from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.units import show_both
-from optimizer.costs import bill, total
 from optimizer.errors import NoDesign
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.runs.problem import RunProblem
 from optimizer.solve import fault_words
 from optimizer.solve.posed import limited
+from optimizer.solve.priced import priced
 from optimizer.solve.servable import servable
 from optimizer.solve.supply import CircuitLimits, Supply
-from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import (
     Effort,
     Feeder,
@@ -247,4 +246,4 @@ class Steps:
 
 
 def _cost(trial: Trial) -> float:
-    return total(bill(take_off(trial.layout), trial.layout.instance.scenario.catalogue))
+    return priced(trial.layout, trial.design).price

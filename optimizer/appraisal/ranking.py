@@ -13,10 +13,10 @@ TIE = 1e-3  # alternatives that differ by no larger share rank alike
 
 @dataclass(frozen=True)
 class Placing:
-    """What an alternative is ranked by."""
+    """What an alternative is ranked by; price: the cost that its option reckons with."""
 
     option: str
-    installed_cost: float
+    price: float
     appraisal: Appraisal
 
 
@@ -44,7 +44,7 @@ Figure = Callable[[Placing, ReachCase], float]
 AREA: tuple[str, Figure] = ("covered area", lambda _, case: case.covered_area_m2)
 PER_COST: tuple[str, Figure] = (
     "covered area per cost",
-    lambda placing, case: case.covered_area_m2 / placing.installed_cost,
+    lambda placing, case: case.covered_area_m2 / placing.price,
 )
 
 
@@ -52,7 +52,7 @@ def reach_ranking(placings: Sequence[Placing]) -> ReachRanking | None:
     """The alternatives ranked at every factor of reach, per cost where each has one; None where there are not two."""
     if len(placings) < 2:
         return None
-    ranked_by = (AREA, PER_COST) if all(one.installed_cost > 0.0 for one in placings) else (AREA,)
+    ranked_by = (AREA, PER_COST) if all(one.price > 0.0 for one in placings) else (AREA,)
     passings = [sentence for by, figure in ranked_by for sentence in _passings(by, figure, placings)]
     same = "If the reach were another, the alternatives would rank the same."
     return ReachRanking(

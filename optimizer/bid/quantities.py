@@ -1,4 +1,4 @@
-"""The quantities of an alternative as a table for a spreadsheet.
+"""The quantities of an alternative, or of its service, as a table for a spreadsheet.
 
 Money is rounded here, once, to two decimals; the total is the sum of the rounded amounts, so the table adds
 up.
@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from decimal import ROUND_HALF_UP, Decimal
 
 from optimizer.costs import CostLine
-from optimizer.study import Alternative
 
 COLUMNS = ("item", "group", "quantity", "unit", "unit_price", "amount", "currency")
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def quantities_csv(alternative: Alternative, currency: str) -> str:
-    """The alternative's quantities as RFC 4180 text with a header and a last row `Total`; lines end with CR
+def quantities_csv(lines: Sequence[CostLine], currency: str) -> str:
+    """The lines of a bill as RFC 4180 text with a header and a last row `Total`; lines end with CR
     LF.
 
     quantity: in `unit`, at most three decimals; unit_price and amount: in `currency`, two decimals. Numbers
@@ -28,8 +28,8 @@ def quantities_csv(alternative: Alternative, currency: str) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    writer.writerows(_row(line, currency) for line in alternative.quantities)
-    total = sum((money(line.amount) for line in alternative.quantities), Decimal("0.00"))
+    writer.writerows(_row(line, currency) for line in lines)
+    total = sum((money(line.amount) for line in lines), Decimal("0.00"))
     writer.writerow(("Total", "", "", "", "", str(total), plain_text(currency)))
     return out.getvalue()
 

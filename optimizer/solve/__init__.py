@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hydraulics.units import show_both
-from optimizer.costs import CostLine, bill, total, total_of
+from optimizer.costs import total_of
 from optimizer.design import Design
 from optimizer.errors import SolverError
 from optimizer.instance import Candidates, Instance
@@ -19,8 +19,8 @@ from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.arranged import arrangements, bound_of
 from optimizer.solve.clock import Clock
 from optimizer.solve.posed import near_points, placement_problem
+from optimizer.solve.priced import Priced
 from optimizer.solve.rounds import Kept
-from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Feeder, Trial
 from optimizer.solve.worked import Task, Worked, work_out
 
@@ -41,7 +41,7 @@ class Solved:
     """A design with all that is reported of it; values and bounds in weighted m² of the cell model."""
 
     trial: Trial
-    quantities: tuple[CostLine, ...]
+    priced: Priced
     value: float
     bound: float
     gap: float
@@ -51,7 +51,6 @@ class Solved:
     model_area_m2: float
     zone_area_m2: float
     coverable_area_m2: float
-    tubing_m: float
     time_limit_hit: bool
     reason: str | None
     rounds: tuple[str, ...]
@@ -64,9 +63,9 @@ class Solved:
         return self.trial.design
 
     @property
-    def installed_cost(self) -> float:
-        """Sum of the bill."""
-        return total(self.quantities)
+    def tubing_m(self) -> float:
+        """All tubing."""
+        return sum(length for _, length in self.priced.counted.tubing_m)
 
 
 def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Solved:
@@ -90,16 +89,15 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
     outcome = worked[0].outcome
     kept = outcome.kept
     made, design = kept.trial.layout, kept.trial.design
-    counted = take_off(made)
-    lines = bill(counted, instance.scenario.catalogue)
+    cost = worked[0].priced
     found = instance.candidates
     preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
     bound = min(bound, float(found.cells.value.sum()) + preferred)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
-    fixed = sum(total_of(lines, group) for group in ("nozzles", "pump unit", "field valves", "site works"))
+    fixed = sum(total_of(cost.lines, group) for group in ("nozzles", "pump unit", "field valves", "site works"))
     return Solved(
         trial=kept.trial,
-        quantities=lines,
+        priced=cost,
         value=kept.value,
         bound=bound,
         gap=_gap(kept.value, bound),
@@ -109,7 +107,6 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
-        tubing_m=sum(length for _, length in counted.tubing_m),
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
         reason=None if kept.verified else fault_words(design),
         rounds=outcome.rounds,

@@ -22,6 +22,7 @@ from optimizer.placement.start import repaired
 from optimizer.progress import Stop
 from optimizer.scenario import set_range_pa
 from optimizer.solve.posed import most_per_circuit, shared_out, shares
+from optimizer.solve.takeoff import controllers_for
 
 MEAN_SHARE = 0.3  # guess of the least mean pressure: this far from the band's low edge to the highest set pressure
 
@@ -106,13 +107,18 @@ def _guessed(instance: Instance, pump: PumpType) -> int:
 
 
 def units_price(instance: Instance, units: Arrangement) -> float:
-    """What the units cost with their filters and valves."""
+    """What the units cost with their filters, valves, controllers and enclosures; 0 where only service counts."""
+    if instance.option.cost_of == "service":
+        return 0.0
+    catalogue = instance.scenario.catalogue
     counted = TakeOff(
         pumps=tuple((unit.pump.name, 1) for unit in units),
         filters=tuple((unit.pump.filter.name, 1) for unit in units),
         valves=tuple((unit.pump.valve.name, unit.circuits) for unit in units),
+        controllers=controllers_for(catalogue.equipment, [unit.circuits for unit in units]),
+        enclosures=len(units),
     )
-    return total(bill(counted, instance.scenario.catalogue))
+    return total(bill(counted, catalogue))
 
 
 def best_of(found: Sequence[tuple[float, float]], gap: float) -> list[int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from math import ceil
 
@@ -42,7 +42,7 @@ def take_off(made: Layout) -> TakeOff:
         filters=tuple((pump.filter.name, 1) for pump in made.pumps),
         valves=tuple((made.pumps[circuit.pump].valve.name, 1) for circuit in plan.circuits),
         reducers=tuple((one.reducer.name, 1) for one in made.reducers),
-        controllers=tuple((name, 1) for count in circuits for name in _controller(sold, count)),
+        controllers=controllers_for(sold, circuits),
         enclosures=len(made.pumps),
         valve_boxes=sum(ceil(count / sold.valve_box.valves) for count in in_field) if sold.valve_box else 0,
         wire_m=sum(float(length[part.piece]) for part in mains),
@@ -84,10 +84,11 @@ def _main_fittings(made: Layout, unit: int, circuits: int) -> tuple[int, int, in
     return (circuits - 1 if main else 0), elbows, couplings, 0
 
 
-def _controller(sold: Equipment, circuits: int) -> tuple[str, ...]:
-    """The name of the cheapest controller that has a station for each circuit; none where none is sold."""
-    fit = [controller for controller in sold.controllers if controller.stations >= circuits]
-    return tuple(controller.name for controller in sorted(fit, key=lambda one: (one.price, one.name))[:1])
+def controllers_for(sold: Equipment, circuits: Sequence[int]) -> tuple[tuple[str, int], ...]:
+    """For each unit the cheapest controller that has a station for each of its circuits; none where none is sold."""
+    fit = [[one for one in sold.controllers if one.stations >= count] for count in circuits]
+    cheapest = (min(some, key=lambda one: (one.price, one.name)) for some in fit if some)
+    return tuple((controller.name, 1) for controller in cheapest)
 
 
 def _turn_deg(made: Layout, before: PieceUse | MainPiece, after: PieceUse | MainPiece) -> float:

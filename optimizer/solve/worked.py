@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from optimizer.costs import bill, total
 from optimizer.errors import NoDesign, SolverLimit
 from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress
@@ -18,8 +17,8 @@ from optimizer.solve.best import best_outcome
 from optimizer.solve.clock import Clock
 from optimizer.solve.explore import Start, explore, site_cost
 from optimizer.solve.placing import Search
+from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept, Outcome
-from optimizer.solve.takeoff import take_off
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
@@ -40,7 +39,12 @@ class Worked:
 
     units: Arrangement
     outcome: Outcome
-    cost: float
+    priced: Priced
+
+    @property
+    def cost(self) -> float:
+        """The cost that the option reckons with."""
+        return self.priced.price
 
     @property
     def words(self) -> str:
@@ -166,8 +170,8 @@ def _worked(task: Task, tried: _Tried) -> Worked:
         outcome = best_outcome(task.feeder, tried.starts, task.base, search)
     with clock.stage("tubing"):
         outcome = replace(outcome, kept=_polished(task.feeder, outcome.kept, task.seed))
-    cost = total(bill(take_off(outcome.kept.trial.layout), task.feeder.instance.scenario.catalogue))
-    return Worked(tried.units, outcome, cost)
+    trial = outcome.kept.trial
+    return Worked(tried.units, outcome, priced(trial.layout, trial.design))
 
 
 def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:

@@ -6,6 +6,7 @@ from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase,
 from optimizer.costs import CostLine
 from optimizer.design import Design
 from optimizer.study import Alternative, Study
+from optimizer.upkeep import Upkeep
 
 
 def example_alternative(design: Design) -> Alternative:
@@ -43,6 +44,17 @@ def example_alternative(design: Design) -> Alternative:
             CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),
             CostLine("tee", "fittings", 50, "pc", 2.25, 112.5),
         ),
+        upkeep=Upkeep(
+            3,
+            5.4,
+            37.037,
+            4.0,
+            (
+                CostLine("concentrate", "service", 9.72, "L", 90.0, 874.8),
+                CostLine("visit", "service", 12.0, "pc", 80.0, 960.0),
+            ),
+        ),
+        price=12345.6,
         appraisal=example_appraisal(len(design.nozzles)),
     )
 

@@ -349,16 +349,16 @@ def test_every_number_of_the_comparison_has_its_unit(units: str) -> None:
     rows = text[text.index("status") : text.index("two_pumps: Two pumps")].splitlines()
     cells = [cell for row in rows for cell in re.split(r"\s{2,}", row.strip())[1:]]
     numbers = [cell for cell in cells if re.search(r"\d", cell)]
-    assert len(numbers) == 26
+    assert len(numbers) == 30
     for cell in numbers:
         assert re.fullmatch(r"\+?[\d.,]+ \S+", cell), cell
 
 
 def test_the_comparison_is_in_the_units_asked_for() -> None:
-    """1234.5 m2 are 13288 ft2, 381.4 m are 1251 ft, 14 bar are 203.1 psi (NIST SP 811)."""
+    """1234.5 m2 are 13288 ft2, 381.4 m are 1251 ft, 14 bar are 203.1 psi, 5.4 L are 1.4 gal (NIST SP 811)."""
     metric, us = (shown(example_study(VERIFIED), units, 120) for units in ("metric", "us"))
-    assert all(words in metric for words in ("1234 m²", "381 m", "14.00 bar", "12,346 EUR", "1.25 %"))
-    assert all(words in us for words in ("13288 ft²", "1251 ft", "203.1 psi", "12,346 EUR", "1.25 %"))
+    assert all(words in metric for words in ("1234 m²", "381 m", "14.00 bar", "12,346 EUR", "1.25 %", "5.4 L"))
+    assert all(words in us for words in ("13288 ft²", "1251 ft", "203.1 psi", "12,346 EUR", "1.25 %", "1.4 gal"))
 
 
 @pytest.mark.parametrize("width", [44, 60, 80, 200])

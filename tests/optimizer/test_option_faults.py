@@ -308,7 +308,7 @@ def test_equipment_is_si(tmp_path: Path) -> None:
     (reducer,), (tank,), (dosing,) = sold.equipment.reducers, sold.equipment.tanks, sold.equipment.dosing
     assert reducer.outlets_pa == pytest.approx((9e5, 9.5e5, 10e5))
     assert reducer.loss_at_pa(1 / 60_000) == pytest.approx(0.25e4), "half the flow of 0.1 bar: a quarter of it"
-    assert (tank.volume_m3, dosing.drum_m3) == pytest.approx((0.2, 0.02))
+    assert (tank.volume_m3, dosing.volume_m3) == pytest.approx((0.2, 0.02))
     assert sold.pump("P1").power_w == 750.0
 
 

@@ -49,6 +49,9 @@ CONTRACT = [
     "cost_bound",
     "cost_bound_class",
     "installed_cost",
+    "service_cost",
+    "litres_a_day",
+    "days_between_refills",
     "tubing_m",
     "min_pressure_pa",
     "max_pressure_pa",
@@ -91,6 +94,7 @@ def test_a_study_is_written_with_all_its_files(tmp_path: Path) -> None:
     assert read_design(tmp_path / "new" / "out" / "two_pumps" / "design.json") == DESIGN
     assert written["two_pumps/plan.svg"].startswith(b"<?xml")
     assert written["two_pumps/quantities.csv"].endswith(b"Total,,,,,625.50,EUR\r\n")
+    assert written["two_pumps/service.csv"].endswith(b"Total,,,,,1834.80,EUR\r\n")
 
 
 def test_two_publications_are_the_same_bytes(tmp_path: Path) -> None:
@@ -108,6 +112,8 @@ def test_the_study_has_the_members_of_the_contract() -> None:
         assert set(alternative) == {*CONTRACT, "title", "rounds", "notes"}
     assert answered["folder"] == "two_pumps" and answered["seconds"] == {"geometry": 0.123, "placement": 2.0}
     assert refused["folder"] is None and refused["reason"] == "one circuit cannot serve two schedules"
+    service = (answered["service_cost"], answered["litres_a_day"], answered["days_between_refills"])
+    assert service == (1834.8, 5.4, 37.037)
     figures = set(CONTRACT) - {"option", "status", "reason", "pump_count", "circuit_count", "objective"}
     known = {name for name in figures if refused[name] is not None}
     assert known == {"verified", "time_limit_hit", "seconds"}
@@ -121,6 +127,16 @@ def test_what_an_earlier_study_wrote_goes_and_what_is_foreign_stays(tmp_path: Pa
     publish(example_study(refused_alternative("two_pumps")), SCENARIO, tmp_path)
     assert set(files_under(tmp_path)) == {"study.json", "two_pumps/my notes.txt"}
     assert (tmp_path / "photos").is_dir()
+
+
+@pytest.mark.usefixtures("drawn_once")
+def test_without_a_service_table_there_is_no_service(tmp_path: Path) -> None:
+    plain = replace(example_alternative(DESIGN), upkeep=None)
+    publish(STUDY, SCENARIO, tmp_path)
+    publish(example_study(plain), SCENARIO, tmp_path)
+    assert not (tmp_path / "two_pumps" / "service.csv").exists()
+    (answered,) = json.loads((tmp_path / "study.json").read_text())["alternatives"]
+    assert [answered[key] for key in ("service_cost", "litres_a_day", "days_between_refills")] == [None] * 3
 
 
 @pytest.mark.usefixtures("drawn_once")

@@ -12,12 +12,10 @@ from hypothesis import strategies as st
 
 from optimizer.bid.quantities import COLUMNS, money, plain_text, quantities_csv
 from optimizer.costs import CostLine
-from optimizer.study import Alternative
 
 
 def table_of(*lines: CostLine, currency: str = "EUR") -> list[dict[str, str]]:
-    alternative = Alternative("a", "A", "verified", None, 1, 1, "coverage", quantities=lines)
-    text = quantities_csv(alternative, currency)
+    text = quantities_csv(lines, currency)
     assert text.endswith("\r\n")
     return list(csv.DictReader(io.StringIO(text, newline="")))
 

@@ -1,0 +1,82 @@
+"""What a design costs, installed and in service, and the price that its option reckons with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.brief import CostOf, Service
+from optimizer.costs import CostLine, TakeOff, bill, total
+from optimizer.design import Design
+from optimizer.equipment import Dosing, Tank
+from optimizer.solve.assemble import Layout
+from optimizer.solve.takeoff import take_off
+from optimizer.upkeep import Nozzles, Store, Unit, Upkeep, cheapest_stores, upkeep
+
+
+@dataclass(frozen=True)
+class Priced:
+    """The take-off with its bill, and the upkeep over the seasons where the scenario has a service table."""
+
+    counted: TakeOff
+    lines: tuple[CostLine, ...]
+    upkeep: Upkeep | None
+    cost_of: CostOf
+
+    @property
+    def installed(self) -> float:
+        """Sum of the bill."""
+        return total(self.lines)
+
+    @property
+    def service(self) -> float:
+        """Cost of service over all seasons, 0 where none is stated."""
+        return self.upkeep.cost if self.upkeep else 0.0
+
+    @property
+    def price(self) -> float:
+        """The cost that the option reckons with."""
+        return {"installed": self.installed, "service": self.service, "both": self.installed + self.service}[
+            self.cost_of
+        ]
+
+
+def priced(made: Layout, design: Design) -> Priced:
+    """A layout and its design, settled so that its flows are real, with all that they cost."""
+    catalogue, service = made.instance.scenario.catalogue, made.instance.scenario.service
+    counted = take_off(made)
+    kept = None
+    if service is not None:
+        flows = _flows_m3_s(design)
+        stores = _stores(made, flows, service)
+        tanks = tuple((store.name, 1) for store in stores if isinstance(store, Tank))
+        dosing = tuple((store.name, 1) for store in stores if isinstance(store, Dosing))
+        counted = replace(counted, tanks=tanks, dosing=dosing)
+        kept = _upkeep(made, flows, service, stores)
+    return Priced(counted, bill(counted, catalogue), kept, made.instance.option.cost_of)
+
+
+def _upkeep(
+    made: Layout, flows: Sequence[tuple[float, ...]], service: Service, stores: Sequence[Store]
+) -> Upkeep:
+    units = [
+        Unit(own, store.volume_m3, pump.power_w or 0.0, (pump.filter.name, pump.filter.price))
+        for own, store, pump in zip(flows, stores, made.pumps, strict=True)
+    ]
+    nozzle = made.instance.nozzle
+    return upkeep(service, units, Nozzles(nozzle.name, len(made.chosen), nozzle.price))
+
+
+def _stores(made: Layout, flows: Sequence[Sequence[float]], service: Service) -> tuple[Store, ...]:
+    """A tank, or a dosing unit that can take the pump's delivery, for each pump unit."""
+    sold = made.instance.scenario.catalogue.equipment
+    if service.product == "premixed":
+        return cheapest_stores(service, flows, [sold.tanks] * len(made.pumps))
+    fit = [[one for one in sold.dosing if one.flow_m3_s >= pump.delivery_m3_s] for pump in made.pumps]
+    return cheapest_stores(service, flows, fit)
+
+
+def _flows_m3_s(design: Design) -> list[tuple[float, ...]]:
+    """[pumps][circuits] real flow."""
+    real = design.verification.flow_m3_s
+    return [tuple(real.get(circuit, 0.0) for circuit in pump.circuits) for pump in design.pumps]
