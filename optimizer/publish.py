@@ -32,7 +32,7 @@ SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
-_LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m")
+_LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa")
 _NOZZLE_KEYS = (
     "id",
     "circuit",

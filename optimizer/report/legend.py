@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from geometry.site import Site
-from hydraulics.units import show
+from hydraulics.units import show, show_both
 from optimizer.design import Design, Nozzle
 from optimizer.report.ground import BOUNDARY_DASH, COVERED_LOOK, LINK_DASH, MOUNTING_PT, ZONE_DASH
 from optimizer.report.lettering import run_name
@@ -26,9 +26,10 @@ from optimizer.report.style import (
     PAPER,
     ZONE_EDGE,
     keep_out_hatch,
+    natural,
     zone_tint,
 )
-from optimizer.report.works import Look, draw_idle_pump_site, draw_nozzle, draw_pump, idle_sites
+from optimizer.report.works import Look, draw_idle_pump_site, draw_nozzle, draw_pump, draw_reducer, idle_sites
 
 SAMPLE_MM = 11.0
 _WORDS_MM = SAMPLE_MM + 2.5
@@ -64,8 +65,18 @@ def legend_rows(site: Site, design: Design, lost: int) -> Iterator[Row]:
     left_out = f"; {lost} numbers left out for want of room" if lost else ""
     yield _sign(f"Nozzle with number, tick the way it faces{left_out}", _nozzle)
     yield _sign("Pump unit", lambda axes, x, y: draw_pump(axes, x + SAMPLE_MM / 2, y))
+    yield from _reducer_signs(design)
     if idle_sites(design, site):
         yield _sign("Pump site not used", lambda axes, x, y: draw_idle_pump_site(axes, x + SAMPLE_MM / 2, y))
+
+
+def _reducer_signs(design: Design) -> Iterator[Row]:
+    """The sign of pressure reducers once for each pressure held, with the runs that have one."""
+    fitted = [link for link in design.links if link.reducer_pa is not None]
+    for held in sorted({link.reducer_pa for link in fitted if link.reducer_pa is not None}):
+        runs = sorted({(link.circuit, link.run) for link in fitted if link.reducer_pa == held}, key=natural)
+        words = f"Pressure reducer, holds {show_both(held, 'pressure')}: {', '.join(map(run_name, runs))}"
+        yield _sign(words, lambda axes, x, y: draw_reducer(axes, x + SAMPLE_MM / 2, y, 0.0))
 
 
 def _area_signs(site: Site) -> Iterator[Row]:

@@ -22,7 +22,7 @@ from geometry.geojson import geometry_of
 from geometry.site import Site
 from optimizer.design import Design, Link
 from optimizer.report import labels, routes, tubes
-from optimizer.report.legend import run_rows, size_rows
+from optimizer.report.legend import legend_rows, run_rows, size_rows
 from optimizer.report.lettering import draw_lettering, number_of, run_name
 from optimizer.report.plan import plan_svg
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, SCALES, blank_sheet, own_settings, view_of
@@ -399,3 +399,37 @@ def test_a_long_title_stays_within_its_block(site: Site, design: Design) -> None
         (shown,) = [words for words in words_of(plan_svg(design, site, title, "")) if words.endswith("…")]
         width, _ = labels.text_size_mm(shown, 0.6 * 10.5, True)
         assert 80.0 < width <= FRAME_MM[2] - COLUMN_MM
+
+
+# Pressure reducers
+
+
+def reduced_design(design: Design) -> Design:
+    """The example with a reducer at the start of three of its links."""
+    able = [link.id for link in design.links if link.tubing != "manifold"]
+    chosen = dict(zip(able[3:9:2], (12e5, 12e5, 13.5e5), strict=True))
+    return replace(design, links=tuple(
+        replace(link, reducer_pa=chosen[link.id], reducer_k=5.0, reducer="R") if link.id in chosen else link
+        for link in design.links
+    ))
+
+
+def test_reducers_stand_on_their_links_and_in_the_legend(site: Site, design: Design) -> None:
+    """Judged by shapely on the millimetres drawn: each on its tube, behind the node that the water comes from."""
+    fitted = reduced_design(design)
+    with own_settings():
+        _, axes = blank_sheet()
+        view = view_of((0.0, 0.0), (60.0, 40.0))
+        works = draw_works(axes, view, fitted, site)
+    links = [link for link in fitted.links if link.reducer_pa is not None]
+    paths = [LineString(view.mm(path)) for path in routes.link_paths(links, fitted.nodes)]
+    assert len(works.reducers_mm) == len(links) == 3
+    for at, path in zip(works.reducers_mm, paths, strict=True):
+        assert path.distance(Point(at)) < 1e-9
+        assert path.project(Point(at)) <= min(4.4, path.length / 2) + 1e-9
+    words = [words for row in legend_rows(site, fitted, 0) for _, words in row.words]
+    told = [one for one in words if one.startswith("Pressure reducer")]
+    assert len(told) == 2
+    assert told[0].startswith("Pressure reducer, holds 12.00 bar (174.0 psi): ")
+    plain = [words for row in legend_rows(site, design, 0) for _, words in row.words]
+    assert not any("reducer" in one for one in plain)
