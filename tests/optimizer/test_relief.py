@@ -16,11 +16,9 @@ import pytest
 
 from hydraulics import steady_tree
 from optimizer.design import design_text
-from optimizer.instance import candidates, instance
-from optimizer.progress import never, silent
-from optimizer.solve import Solved, SolveSettings, solve
+from optimizer.solve import Solved
 from optimizer.verify import discrepancies, settled
-from tests.benchmarks.relief.answers import judged
+from tests.benchmarks.relief.answers import judged, solved_quickly
 from tests.benchmarks.relief.check import faults
 from tests.benchmarks.relief.sites import drawn, scenario
 from tests.hydraulics.epanet_reference import pressures_by_epanet
@@ -38,9 +36,7 @@ def solved(seed: int, reducers: bool | None = None) -> Solved:
     found = drawn(seed) if reducers is None else replace(drawn(seed), reducers=reducers)
     with tempfile.TemporaryDirectory() as folder:
         posed = scenario(found, Path(folder))
-    option = posed.options[0]
-    made = instance(posed, option, candidates(posed, posed.nozzle_of(option)))
-    return solve(made, SolveSettings(gap=0.02), silent, never)
+    return solved_quickly(posed)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
