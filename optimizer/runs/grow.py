@@ -1,131 +1,217 @@
-"""Leading tubing to nozzles: the nearest nozzle next, along the cheapest way to a tree that has room for
-it."""
+"""Leading tubing to nozzles: the nearest nozzle next, along the cheapest way to a tree that has room for it."""
 
 from __future__ import annotations
 
+import math
+from typing import NamedTuple
+
 import numpy as np
-from numpy.typing import NDArray
 
-from optimizer.runs.distances import Distances
-from optimizer.runs.forest import Forest
+from optimizer.runs.compiled import Dice, jit, uniform
+from optimizer.runs.flat import Flat, Floats, Ints
+from optimizer.runs.state import State, give, holds, lay
+
+TRIED_MOST = 8  # points of a tree, from the nearest on, that may be where a way begins
+FAR = 3.0  # a circuit so many times further than another is not thought of
 
 
+class Pending(NamedTuple):
+    """Nozzles that nobody feeds yet. nozzle: [K]; last: [K] circuit that fed each last; bias: [C, K] factor on a
+    circuit's distance, by nozzle (inf bars it); near, at: [C, K] price to the circuit's tree and the point
+    there, by place in nozzle; depth: [C, P] price of the way from the root; stack, path, came: [P] scratch."""
+
+    nozzle: Ints
+    last: Ints
+    bias: Floats
+    near: Floats
+    at: Ints
+    depth: Floats
+    stack: Ints
+    path: Ints
+    came: Ints
+
+
+def new_pending(flat: Flat) -> Pending:
+    """Room for all nozzles."""
+    circuits, nozzles, points = len(flat.pump), len(flat.spot), len(flat.nozzle)
+    shape = (circuits, nozzles)
+    return Pending(
+        nozzle=np.zeros(nozzles, dtype=np.int64),
+        last=np.zeros(nozzles, dtype=np.int64),
+        bias=np.ones(shape),
+        near=np.zeros(shape),
+        at=np.zeros(shape, dtype=np.int64),
+        depth=np.zeros((circuits, points)),
+        stack=np.zeros(points + 1, dtype=np.int64),
+        path=np.zeros(points + 1, dtype=np.int64),
+        came=np.zeros(points + 1, dtype=np.int64),
+    )
+
+
+@jit
 def grow(
-    forest: Forest,
-    pending: list[int],
-    distances: Distances,
-    bias: NDArray[np.float64] | None = None,
-    regret: bool = False,
-    owner: list[int] | None = None,
-    pull: float = 0.0,
-) -> bool:
+    flat: Flat, state: State, pending: Pending, count: int, price: int, pull: float, noise: float, regret: bool,
+    dice: Dice,
+) -> bool:  # fmt: skip
     """Feed the pending nozzles, one after the other, from circuits of their group that have room.
 
     Next is the nozzle nearest to a tree, or with `regret` the one that would lose most by its second best
-    circuit. bias: [circuits, pending] factors on the distances; owner: by nozzle, the only circuit to
-    take it. False where a nozzle is left that no circuit can take; the forest is then half grown.
+    circuit. price: which price of pieces; pull: share of the way from the root that counts as well; noise:
+    prices are raised at random by up to this share. False where a nozzle is left that no circuit can take;
+    the forest is then half grown.
     """
-    circuits = forest.prepared.problem.circuits
-    spots = np.array([forest.prepared.spot[k] for k in pending], dtype=np.int64)
-    near = np.full((len(circuits), len(pending)), np.inf)
-    at = np.zeros(near.shape, dtype=np.int64)
-    factor = np.ones(near.shape) if bias is None else bias
-    depth: list[dict[int, float]] = [{} for _ in circuits]
-    barred = _barred(forest, pending, owner)
-    for c in range(len(circuits)):
-        if forest.room[c] > 0 and not barred[c].all():
-            depth[c] = (
-                forest.depth(c, distances.weight) if pull > 0.0 else dict.fromkeys(forest.points(c), 0.0)
-            )
-            _approach(near, at, c, depth[c], spots, distances, factor, pull)
-    near[barred] = np.inf
-    for _ in pending:
-        c, i = _next(near, regret)
-        if not np.isfinite(near[c, i]):
+    circuits = len(flat.pump)
+    for c in range(circuits):
+        if state.room[c] > 0 and pull > 0.0:
+            _deepen(flat, state, c, pending, price)
+    for i in range(count):
+        pending.near[:, i] = math.inf
+        best = math.inf
+        for turn in range(circuits):  # from the circuit that fed it last, most likely the nearest
+            c = (pending.last[pending.nozzle[i]] + turn) % circuits
+            if state.room[c] > 0:
+                _seek(flat, state, c, pending, i, price, pull, noise, FAR * best, dice)
+                best = min(best, pending.near[c, i])
+    for _ in range(count):
+        c, i = _next(pending, circuits, count, regret)
+        if i < 0:
             return False
-        way = _outside(forest, c, int(spots[i]), distances.way(int(at[c, i]), int(spots[i])))
-        fresh = _deeper(forest, depth[c], int(spots[i]), way, distances)
-        forest.lay(c, way)
-        forest.give(pending[i], c)
-        near[:, i] = np.inf
-        barred[:, i] = True
-        if forest.room[c] == 0:
-            near[c] = np.inf
-            barred[c] = True
-        elif way:
-            _approach(near, at, c, fresh, spots, distances, factor, pull)
-            near[barred] = np.inf
+        fresh = _lead(flat, state, c, pending, i, price)
+        give(flat, state, pending.nozzle[i], c)
+        pending.near[:, i] = math.inf
+        pending.nozzle[i] = -1
+        if state.room[c] <= 0:
+            pending.near[c, :count] = math.inf
+        else:
+            _approach(flat, c, pending, count, fresh, price, pull, noise, dice)
     return True
 
 
-def _barred(forest: Forest, pending: list[int], owner: list[int] | None) -> NDArray[np.bool_]:
-    """[circuits, pending] whether the circuit must not take the nozzle."""
-    may_feed = forest.prepared.may_feed
-    barred = np.array(
-        [[room <= 0 or not may[k] for k in pending] for room, may in zip(forest.room, may_feed, strict=True)]
-    )
-    if owner is not None:
-        barred |= np.arange(len(may_feed))[:, None] != np.array([owner[k] for k in pending])
-    return barred
+@jit
+def _deepen(flat: Flat, state: State, c: int, pending: Pending, price: int) -> None:
+    """Price of the way from the root to every point of the circuit's tree."""
+    root = flat.root[flat.pump[c]]
+    depth, stack = pending.depth, pending.stack
+    depth[c, root] = 0.0
+    stack[0] = root
+    pending.came[root] = -1
+    top = 1
+    while top > 0:
+        top -= 1
+        here = stack[top]
+        for i in range(flat.around_from[here], flat.around_from[here + 1]):
+            e = flat.around_piece[i]
+            if state.flags[c, e] and e != pending.came[here]:
+                beyond = flat.around_point[i]
+                depth[c, beyond] = depth[c, here] + flat.price[price, e]
+                pending.came[beyond] = e
+                stack[top] = beyond
+                top += 1
 
 
-def _approach(
-    near: NDArray[np.float64],
-    at: NDArray[np.int64],
-    circuit: int,
-    depth: dict[int, float],
-    spots: NDArray[np.int64],
-    distances: Distances,
-    factor: NDArray[np.float64],
-    pull: float,
-) -> None:
-    """Take note of the points of a tree that are nearer to the pending nozzles than those known."""
-    points = np.fromiter(depth, dtype=np.int64, count=len(depth))
-    cost = distances.cost[np.ix_(points, spots)]
-    if pull > 0.0:
-        cost = cost + pull * np.fromiter(depth.values(), dtype=np.float64, count=len(depth))[:, None]
-    best = cost.argmin(axis=0)
-    value = cost[best, np.arange(len(spots))] * factor[circuit]
-    closer = value < near[circuit]
-    near[circuit, closer] = value[closer]
-    at[circuit, closer] = points[best[closer]]
-
-
-def _outside(forest: Forest, circuit: int, end: int, way: list[int]) -> list[int]:
-    """The last part of a way, from its end back to the first point that the circuit's tree holds
-    already."""
-    outside = []
-    for e in way:
-        if forest.holds(circuit, end):
+@jit
+def _seek(
+    flat: Flat, state: State, c: int, pending: Pending, i: int, price: int, pull: float, noise: float,
+    reach: float, dice: Dice,
+) -> None:  # fmt: skip
+    """The nearest point of the circuit's tree to a pending nozzle, within reach."""
+    k = pending.nozzle[i]
+    bias = pending.bias[c, k]
+    if flat.may[c, k] == 0 or bias == math.inf:
+        return
+    root, degree = flat.root[flat.pump[c]], state.degree[c]
+    points, prices = flat.nearest[price, k], flat.near_price[price, k]
+    best, at, tried = reach / bias, -1, 0
+    for j in range(len(points)):
+        value = prices[j]
+        if value >= best or tried == TRIED_MOST:
             break
-        outside.append(e)
-        a, b = forest.prepared.segments.ends[e]
-        end = b if a == end else a
-    return outside
+        point = int(points[j])
+        if degree[point] == 0 and point != root:
+            continue
+        tried += 1
+        if pull > 0.0:
+            value += pull * pending.depth[c, point]
+        if noise > 0.0:
+            value *= 1.0 + noise * uniform(dice)
+        if value < best:
+            best, at = value, point
+        if pull == 0.0 and noise == 0.0:
+            break
+    if at >= 0:
+        pending.near[c, i], pending.at[c, i] = best * bias, at
 
 
-def _deeper(
-    forest: Forest, depth: dict[int, float], end: int, way: list[int], distances: Distances
-) -> dict[int, float]:
-    """Points of a way (pieces from its end back to a tree), with the weight of their way from the pump."""
-    points = [end]
-    for e in way:
-        a, b = forest.prepared.segments.ends[e]
-        points.append(b if a == points[-1] else a)
-    fresh, here = {}, depth[points.pop()]
-    for e, point in zip(reversed(way), reversed(points), strict=True):
-        here += distances.weight[e]
-        fresh[point] = depth[point] = here
-    return fresh
+@jit
+def _next(pending: Pending, circuits: int, count: int, regret: bool) -> tuple[int, int]:
+    """Circuit and pending nozzle to serve next; -1 where none can be."""
+    best_c, best_i = -1, -1
+    best, loss = math.inf, -1.0
+    for i in range(count):
+        first, second, chosen = math.inf, math.inf, -1
+        for c in range(circuits):
+            value = pending.near[c, i]
+            if value < first:
+                first, second, chosen = value, first, c
+            elif value < second:
+                second = value
+        if chosen < 0:
+            continue
+        if regret:
+            if second - first > loss or (second == math.inf and loss < math.inf):
+                loss, best_c, best_i = second - first, chosen, i
+        elif first < best:
+            best, best_c, best_i = first, chosen, i
+    return best_c, best_i
 
 
-def _next(near: NDArray[np.float64], regret: bool) -> tuple[int, int]:
-    if regret and len(near) > 1:
-        ordered = np.partition(near, 1, axis=0)
-        left = np.isfinite(ordered[0])
-        if left.any():
-            loss = np.where(left, ordered[1] - np.where(left, ordered[0], 0.0), -1.0)
-            i = int(loss.argmax())
-            return int(near[:, i].argmin()), i
-    c, i = divmod(int(near.argmin()), near.shape[1])
-    return c, i
+@jit
+def _lead(flat: Flat, state: State, c: int, pending: Pending, i: int, price: int) -> int:
+    """Lay the way from the tree to a pending nozzle; returns the number of fresh points, which stack then holds."""
+    at, here = pending.at[c, i], flat.spot[pending.nozzle[i]]
+    stack, path = pending.stack, pending.path
+    count = 0
+    while not holds(flat, state, c, here):
+        before = int(flat.before[price, at, here])
+        e = piece_between(flat, before, here, price)
+        stack[count], path[count] = here, e
+        count += 1
+        here = before
+    for j in range(count - 1, -1, -1):
+        pending.depth[c, stack[j]] = pending.depth[c, here] + flat.price[price, path[j]]
+        here = stack[j]
+        lay(flat, state, c, path[j])
+    return count
+
+
+@jit
+def piece_between(flat: Flat, one: int, other: int, price: int) -> int:
+    """The cheapest piece between two neighbouring points."""
+    best, found = math.inf, -1
+    for i in range(flat.around_from[one], flat.around_from[one + 1]):
+        e = flat.around_piece[i]
+        if flat.around_point[i] == other and flat.price[price, e] < best:
+            best, found = flat.price[price, e], e
+    return found
+
+
+@jit
+def _approach(
+    flat: Flat, c: int, pending: Pending, count: int, fresh: int, price: int, pull: float, noise: float, dice: Dice
+) -> None:
+    """Take note of fresh points of a tree that are nearer to pending nozzles than those known."""
+    for i in range(count):
+        k = pending.nozzle[i]
+        if k < 0 or flat.may[c, k] == 0 or pending.bias[c, k] == math.inf:
+            continue
+        bias = pending.bias[c, k]
+        for j in range(fresh):
+            point = pending.stack[j]
+            value = flat.distance[price, flat.spot[k], point]
+            if pull > 0.0:
+                value += pull * pending.depth[c, point]
+            value *= bias
+            if noise > 0.0:
+                value *= 1.0 + noise * uniform(dice)
+            if value < pending.near[c, i]:
+                pending.near[c, i], pending.at[c, i] = value, point

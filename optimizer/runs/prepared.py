@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hydraulics.fittings import minor_loss_pa
 from hydraulics.friction import GRAVITY_M_S2, pressure_gradient_pa_m
@@ -22,20 +23,13 @@ TABLE_MARGIN = 1e-5  # covers the table's error where the law is not convex (1e-
 
 @dataclass(frozen=True)
 class Size:
-    """A tubing size: friction (Pa/m) at evenly spaced flows, `knots_per_unit` apart; minor loss (Pa) per
+    """A tubing size: friction (Pa/m) at evenly spaced flows, `knots_per_unit` of them a flow unit; minor loss (Pa) per
     K at unit flow."""
 
     cost_per_m: float
-    gradient_pa_m: tuple[float, ...]
+    gradient_pa_m: NDArray[np.float64]
     knots_per_unit: float
     minor_pa: float
-
-    def friction_pa_m(self, flow: int) -> float:
-        """Friction at a flow, on the chord of its table: nowhere below the law."""
-        place = flow * self.knots_per_unit
-        knot = int(place)
-        low = self.gradient_pa_m[knot]
-        return low + (place - knot) * (self.gradient_pa_m[knot + 1] - low)
 
 
 @dataclass(frozen=True)
@@ -120,5 +114,5 @@ def _size(problem: RunProblem, index: int, most: int) -> Size:
     flows = np.linspace(0.0, most * FLOW_UNIT_M3_S, KNOTS + 1)
     gradient = pressure_gradient_pa_m(flows, tubing.bore_m, tubing.roughness_m, water) * (1.0 + TABLE_MARGIN)
     minor = float(minor_loss_pa(1.0, 1.0, tubing.bore_m, water.density_kg_m3)) * FLOW_UNIT_M3_S**2
-    table = (*map(float, gradient), float(gradient[-1]))
+    table = np.append(gradient, gradient[-1])
     return Size(tubing.cost_per_m, table, KNOTS / max(1, most), minor)

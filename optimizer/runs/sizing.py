@@ -1,244 +1,260 @@
-"""Least-cost tubing of one circuit on a fixed tree, exactly: Pareto labels of (pressure needed, cost).
+"""Least-cost tubing of a circuit's tree, compiled: labels of units from the dead ends to the root.
 
-A unit is the part of a segment that one tube of the circuit feeds from one end; it has one size, so sizes
-change at junctions only. A label of a place says: with this pressure here, everything beyond can be fed
-at this cost. Labels go from the dead ends to the pump; sizes are read back from the pump to the dead
-ends.
+A unit has one size, so sizes change at junctions only. Labels of subtrees are remembered by hash, so that a
+change of the tree costs the way from it to the root.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from optimizer.runs.prepared import Prepared
-from optimizer.runs.trees import Tree, Unit, tree_of
+import numpy as np
+from numpy.typing import NDArray
 
-Labels = tuple[tuple[float, float], ...]  # (pressure needed in Pa, cost): needs rise, costs fall
-NOTHING: Labels = ((-math.inf, 0.0),)
-ROUNDING_PA = 1e-3  # what sums of floats may be off by when labels are read back
-MEMO_SIZE = 300_000  # labels after which the memos are emptied, to bound memory
+from optimizer.runs.compiled import jit
+from optimizer.runs.flat import Flat, Floats, Ints
+from optimizer.runs.hung import Hung, hang, new_hung
+from optimizer.runs.labels import cheapest, extended, joined, step_of
+from optimizer.runs.state import State, serves
 
-
-@dataclass(frozen=True)
-class SizedUnit:
-    """A unit with its tubing size and the loss factor of each of its pieces."""
-
-    unit: Unit
-    size: int
-    minor_k: tuple[float, ...]
+ROOM = 96  # labels of a list in the search
+SLOTS = 4096  # remembered lists
+ROUNDING_PA = 1e-6  # what sums of floats may be off by when sizes are read back
 
 
-@dataclass(frozen=True)
-class Drops:
-    """A unit in each size: (size, pressure needed at its start by its own nozzles, loss and rise to its
-    end, cost).
+class Sizing(NamedTuple):
+    """Lists of labels and the memory of them.
 
-    minor_k: loss factor of each piece; flow: at its start, in flow units.
+    sizes: indices allowed; hung: scratch tree; need, cost: [units, room], counts: [units] labels at the start of
+    each unit; below_*: likewise beyond its end; wanted: [units] 1 where labels are needed; spare_*: [3, room];
+    inner, drop, price: [units, sizes] of the sizes allowed; memo_*: by slot.
     """
 
-    by_size: tuple[tuple[int, float, float, float], ...]
-    minor_k: tuple[float, ...]
-    flow: int
+    sizes: Ints
+    hung: Hung
+    need: Floats
+    cost: Floats
+    counts: Ints
+    below_need: Floats
+    below_cost: Floats
+    below_count: Ints
+    wanted: Ints
+    spare_need: Floats
+    spare_cost: Floats
+    inner: Floats
+    drop: Floats
+    price: Floats
+    memo_hash: NDArray[np.uint64]
+    memo_need: Floats
+    memo_cost: Floats
+    memo_count: Ints
 
 
-class Sizer:
-    """Sizes trees with a given set of sizes. Holds the problem and memos of what was computed, nothing
-    else."""
+def new_sizing(flat: Flat, sizes: tuple[int, ...], room: int = ROOM, slots: int = SLOTS) -> Sizing:
+    """Room to size with these sizes. slots: 1 for a memory that is not wanted."""
+    units = len(flat.way_start) + 1
 
-    def __init__(self, prepared: Prepared, sizes: Sequence[int], grid_pa: float = 0.0) -> None:
-        """sizes: indices of the tubing allowed; grid_pa: needs are rounded up to it (0: exact)."""
-        self.prepared = prepared
-        self.sizes = tuple(sizes)
-        self.grid_pa = grid_pa
-        self.cap_pa = max(p.set_pressure_pa for p in prepared.problem.pumps)
-        self._forget()
+    def lists(count: int) -> Floats:
+        return np.zeros((count, room))
 
-    def _forget(self) -> None:
-        self._drops: dict[tuple[object, ...], tuple[int, Drops]] = {}
-        self._extended: dict[tuple[int, int], int] = {}
-        self._joined: dict[tuple[int, ...], int] = {}
-        self._labels: list[Labels] = [NOTHING]
-
-    def least(self, pump: int, flags: bytes | bytearray, served: bytes | bytearray) -> tuple[float, float]:
-        """(pressure short in Pa, cost) of the cheapest sizing of one circuit's tree.
-
-        flags: by piece, served: by point, whether the circuit's tree holds it. Short is 0 where the tree
-        can be fed; else what the least need exceeds the supply by, and the cost is that of the least
-        need.
-        """
-        if len(self._labels) > MEMO_SIZE:
-            self._forget()
-        tree = tree_of(self.prepared, pump, flags, served)
-        *_, top, flow = self._label(tree, pump, served)
-        return _cheapest(self._labels[top], self.prepared.available_pa(pump, flow))
-
-    def sized(self, pump: int, flags: bytes | bytearray, served: bytes | bytearray) -> list[SizedUnit]:
-        """The cheapest sizing, unit by unit, parents before children. The tree must be one that can be
-        fed."""
-        tree = tree_of(self.prepared, pump, flags, served)
-        drops, below, _, flow = self._label(tree, pump, served)
-        supply = self.prepared.available_pa(pump, flow)
-        at_end: list[float] = []
-        result = []
-        for u, unit in enumerate(tree.units):
-            pressure = supply if unit.parent < 0 else at_end[unit.parent]
-            size, left = self._choose(drops[u], below[u], pressure)
-            at_end.append(left)
-            result.append(SizedUnit(unit, size, drops[u].minor_k))
-        return result
-
-    def _choose(self, drops: Drops, below: int, pressure: float) -> tuple[int, float]:
-        """Size of a unit given the pressure at its start, and the pressure left at its end."""
-        choices = []
-        for size, inner, drop, cost in drops.by_size:
-            short, beyond = _cheapest(self._labels[below], pressure - drop + ROUNDING_PA)
-            short = max(short, inner - pressure - ROUNDING_PA, 0.0)
-            choices.append((short, cost + beyond, size, pressure - drop))
-        best = min(choices)
-        return best[2], best[3]
-
-    def _label(
-        self, tree: Tree, pump: int, served: bytes | bytearray
-    ) -> tuple[list[Drops], list[int], int, int]:
-        """Drops of each unit, label number beyond the end of each, label number at the pump, flow there."""
-        flow_at = self.prepared.flow[pump]
-        count = len(tree.units)
-        drops: list[Drops] = [Drops((), (), 0)] * count
-        below, number = [0] * count, [0] * count
-        for u in range(count - 1, -1, -1):
-            junction, kids = tree.end[u], tree.kids[u]
-            flow = 0
-            if junction >= 0:
-                flow = sum([drops[k].flow for k in kids])
-                nozzle = bool(served[junction])
-                flow += flow_at[junction] if nozzle else 0
-                below[u] = self._join([number[k] for k in kids], nozzle)
-            key, drops[u] = self._unit(tree, u, pump, flow, served)
-            number[u] = self._extend(key, drops[u], below[u])
-        top = self._join([number[u] for u in tree.top], False)
-        return drops, below, top, sum([drops[u].flow for u in tree.top])
-
-    def _unit(self, tree: Tree, u: int, pump: int, flow: int, served: bytes | bytearray) -> tuple[int, Drops]:
-        unit = tree.units[u]
-        way = self.prepared.segments.ways[unit.way]
-        key = (unit.way, unit.pieces, flow, tree.first_k[u], not tree.kids[u], way.inside(served), pump)
-        found = self._drops.get(key)
-        if found is None:
-            found = len(self._drops), unit_drops(self.prepared, self.sizes, tree, u, pump, flow, served)
-            self._drops[key] = found
-        return found
-
-    def _extend(self, key: int, drops: Drops, below: int) -> int:
-        """Number of the labels at the start of a unit, from those beyond its end."""
-        found = self._extended.get((key, below))
-        if found is None:
-            labels = [
-                (max(inner, need + drop), price + cost)
-                for _, inner, drop, cost in drops.by_size
-                for need, price in self._labels[below]
-            ]
-            found = self._extended[key, below] = self._new(labels)
-        return found
-
-    def _join(self, numbers: list[int], nozzle: bool) -> int:
-        """Number of the labels of a junction with these branches, and a nozzle of its own or none."""
-        if len(numbers) == 1 and not nozzle:
-            return numbers[0]
-        key = (*sorted(numbers), -int(nozzle))
-        found = self._joined.get(key)
-        if found is None:
-            labels: Labels = ((self.prepared.problem.band_low_pa, 0.0),) if nozzle else NOTHING
-            for number in numbers:
-                labels = joined(labels, self._labels[number])
-            found = self._joined[key] = self._new(labels)
-        return found
-
-    def _new(self, labels: Iterable[tuple[float, float]]) -> int:
-        self._labels.append(pareto(labels, self.grid_pa, self.cap_pa))
-        return len(self._labels) - 1
+    return Sizing(
+        sizes=np.array(sizes, dtype=np.int64),
+        hung=new_hung(flat),
+        need=lists(units),
+        cost=lists(units),
+        counts=np.zeros(units, dtype=np.int64),
+        below_need=lists(units),
+        below_cost=lists(units),
+        below_count=np.zeros(units, dtype=np.int64),
+        wanted=np.zeros(units, dtype=np.int64),
+        spare_need=lists(3),
+        spare_cost=lists(3),
+        inner=np.zeros((units, len(sizes))),
+        drop=np.zeros((units, len(sizes))),
+        price=np.zeros((units, len(sizes))),
+        memo_hash=np.zeros(slots, dtype=np.uint64),
+        memo_need=lists(slots),
+        memo_cost=lists(slots),
+        memo_count=np.zeros(slots, dtype=np.int64),
+    )
 
 
-def unit_drops(
-    prepared: Prepared,
-    sizes: Sequence[int],
-    tree: Tree,
-    u: int,
-    pump: int,
-    flow: int,
-    served: bytes | bytearray,
-) -> Drops:
-    """Losses of one unit in each size. flow: what leaves its end for other units and for a nozzle on a
-    junction there.
+@jit
+def label(flat: Flat, state: State, c: int, work: Sizing, units: int) -> int:
+    """Labels at the start of every unit at the root, and of those below that were not remembered; returns the
+    greatest number of labels met, above the room where a list was thinned."""
+    hung, slots = work.hung, len(work.memo_hash)
+    for u in range(units):
+        parent = hung.parent[u]
+        work.wanted[u] = 1
+        if parent >= 0 and work.wanted[parent] != 2:
+            work.wanted[u] = 0
+            continue
+        slot = int(hung.hash[u] % np.uint64(slots))
+        if work.memo_hash[slot] == hung.hash[u]:
+            n = work.memo_count[slot]
+            work.counts[u] = n
+            work.need[u, :n] = work.memo_need[slot, :n]
+            work.cost[u, :n] = work.memo_cost[slot, :n]
+        else:
+            work.wanted[u] = 2
+            work.below_count[u] = 0
+    most = 0
+    for u in range(units - 1, -1, -1):
+        if work.wanted[u] == 2:
+            most = max(most, _unit_labels(flat, state, c, work, u))
+            if slots > 1:
+                slot, n = int(hung.hash[u] % np.uint64(slots)), work.counts[u]
+                work.memo_hash[slot], work.memo_count[slot] = hung.hash[u], n
+                work.memo_need[slot, :n] = work.need[u, :n]
+                work.memo_cost[slot, :n] = work.cost[u, :n]
+        if work.wanted[u] and hung.parent[u] >= 0:
+            most = max(most, _join_below(flat, work, hung.parent[u], u))
+    return most
+
+
+@jit
+def _join_below(flat: Flat, work: Sizing, parent: int, u: int) -> int:
+    """Add a unit's labels to those beyond its parent's end."""
+    n, room = work.counts[u], work.need.shape[1]
+    if work.below_count[parent] == 0:
+        work.below_count[parent] = n
+        work.below_need[parent, :n] = work.need[u, :n]
+        work.below_cost[parent, :n] = work.cost[u, :n]
+        return n
+    old = work.below_count[parent]
+    work.spare_need[0, :old] = work.below_need[parent, :old]
+    work.spare_cost[0, :old] = work.below_cost[parent, :old]
+    work.below_count[parent] = joined(
+        work.spare_need[0], work.spare_cost[0], old, work.need[u], work.cost[u], n,
+        work.below_need[parent], work.below_cost[parent],
+        flat.limits[1], step_of(old + n, room, flat.limits[0], flat.limits[1]),
+    )  # fmt: skip
+    return old + n
+
+
+@jit
+def _unit_labels(flat: Flat, state: State, c: int, work: Sizing, u: int) -> int:
+    """Labels at a unit's start from those beyond its end."""
+    end, room, cap = work.hung.end[u], work.need.shape[1], flat.limits[1]
+    below, below_cost, n = work.below_need[u], work.below_cost[u], work.below_count[u]
+    if n == 0:
+        below[0], below_cost[0], n = -math.inf, 0.0, 1
+    if end >= 0 and serves(flat, state, c, end):
+        skip = cheapest(below, n, flat.limits[0])
+        for i in range(skip, n):
+            below[i - skip], below_cost[i - skip] = max(below[i], flat.limits[0]), below_cost[i]
+        n -= skip
+    work.below_count[u] = n
+    losses(flat, state, c, work, u)
+    most, olds = 0, 0
+    for d in range(len(work.sizes)):
+        last = d == len(work.sizes) - 1
+        need = work.need[u] if last else work.spare_need[1 + d % 2]
+        cost = work.cost[u] if last else work.spare_cost[1 + d % 2]
+        old, old_cost = work.spare_need[2 - d % 2], work.spare_cost[2 - d % 2]
+        grid = step_of(olds + n, room, flat.limits[0], cap)
+        most = max(most, olds + n)
+        olds = extended(
+            old, old_cost, olds, below, below_cost, n,
+            work.inner[u, d], work.drop[u, d], work.price[u, d], need, cost, cap, grid,
+        )  # fmt: skip
+    work.counts[u] = olds
+    return most
+
+
+@jit
+def losses(flat: Flat, state: State, c: int, work: Sizing, u: int) -> None:
+    """In each size: pressure that a unit's own nozzles need at its start (inner), loss and rise to its end
+    (drop), price.
 
     Pressure at a piece's end = pressure at its start - friction - minor losses - rho g rise.
     """
-    unit = tree.units[u]
-    way = prepared.segments.ways[unit.way]
-    factors = tree.minor_k(prepared, u, served)
-    flows = [0] * unit.pieces
-    for i in range(unit.pieces - 1, -1, -1):
-        point = way.points[i + 1]
-        if served[point] and point != tree.end[u]:
-            flow += prepared.flow[pump][point]
-        flows[i] = flow
-    length = sum(prepared.length_m[e] for e in way.pieces[: unit.pieces])
-    sign = 1.0 if way.forward else -1.0
-    rows = []
-    for d in sizes:
-        size = prepared.sizes[d]
-        drop, inner = 0.0, -math.inf
-        for i in range(unit.pieces):
-            e = way.pieces[i]
-            drop += prepared.length_m[e] * size.friction_pa_m(flows[i])
-            drop += factors[i] * size.minor_pa * flows[i] ** 2 + sign * prepared.rise_pa[e]
-            point = way.points[i + 1]
-            if served[point] and point != tree.end[u]:
-                inner = max(inner, prepared.problem.band_low_pa + drop)
-        rows.append((d, inner, drop, length * size.cost_per_m))
-    return Drops(tuple(rows), factors, flow)
+    hung, pump = work.hung, flat.pump[c]
+    w, pieces, end = hung.way[u], hung.pieces[u], hung.end[u]
+    forward = w % 2 == 0
+    side, step = (0, 1) if forward else (1, -1)
+    last = (flat.way_low[w] if forward else flat.way_high[w] - 1) + step * (pieces - 1)
+    for d in range(len(work.sizes)):
+        work.inner[u, d], work.drop[u, d], work.price[u, d] = -math.inf, 0.0, 0.0
+    flow, e = hung.beyond[u], last
+    for i in range(pieces - 1, -1, -1):  # from the end to the start, losses of what lies beyond summed up
+        point = flat.ends[e, 1 - side]
+        own = (i < pieces - 1 or end < 0) and serves(flat, state, c, point)
+        if own:
+            flow += flat.flow[pump, point]
+        factor = _factor(flat, state, c, hung, u, i, e, side)
+        place = flow * flat.per_unit
+        knot = int(place)
+        rise = flat.rise_pa[e] if forward else -flat.rise_pa[e]
+        for d in range(len(work.sizes)):
+            size = work.sizes[d]
+            low = flat.gradient[size, knot]
+            friction = low + (place - knot) * (flat.gradient[size, knot + 1] - low)
+            loss = flat.length_m[e] * friction + factor * flat.minor_pa[size] * float(flow) ** 2 + rise
+            inner = max(work.inner[u, d], flat.limits[0]) if own else work.inner[u, d]
+            work.inner[u, d] = inner + loss
+            work.drop[u, d] += loss
+            work.price[u, d] += flat.length_m[e] * flat.cost_per_m[size]
+        e -= step
 
 
-def joined(one: Labels, two: Labels) -> Labels:
-    """Labels of two branches together: the greater need, both costs."""
-    i, j, result = 0, 0, []
-    need = max(one[0][0], two[0][0])
-    while True:
-        while i + 1 < len(one) and one[i + 1][0] <= need:
-            i += 1
-        while j + 1 < len(two) and two[j + 1][0] <= need:
-            j += 1
-        result.append((need, one[i][1] + two[j][1]))
-        following = [labels[n + 1][0] for labels, n in ((one, i), (two, j)) if n + 1 < len(labels)]
-        if not following:
-            return tuple(result)
-        need = min(following)
+@jit
+def _factor(flat: Flat, state: State, c: int, hung: Hung, u: int, i: int, e: int, side: int) -> float:
+    """Loss factor of a unit's i-th piece: the fitting at its start, the elbow under a last nozzle."""
+    factor = flat.k[1] if i == hung.pieces[u] - 1 and hung.kids[u] == 0 else 0.0
+    if i == 0:
+        first = hung.first[u]
+        return factor + (0.0 if first == 1 else flat.k[first - 1 if first > 0 else 0])
+    tee = serves(flat, state, c, flat.ends[e, side])
+    return factor + (flat.k_tee[side, e] if tee else flat.k_alone[side, e])
 
 
-def pareto(labels: Iterable[tuple[float, float]], grid_pa: float, cap_pa: float) -> Labels:
-    """The labels that no other beats in need and cost, needs rounded up to a grid; beyond the cap only
-    the least."""
-    best: list[tuple[float, float]] = []
-    for need, cost in sorted(labels):
-        if best and (cost >= best[-1][1] or need > cap_pa):
-            continue
-        if grid_pa > 0.0 and need > -math.inf:
-            need = math.ceil(need / grid_pa) * grid_pa
-            if best and best[-1][0] >= need:
-                best[-1] = (need, cost)
-                continue
-        best.append((need, cost))
-    return tuple(best)
+@jit
+def supply_pa(flat: Flat, pump: int, flow: int) -> float:
+    """Pressure at the pump's outlet point, on the chord of its table."""
+    place = flow * flat.per_unit
+    knot = int(place)
+    low = flat.supply[pump, knot]
+    return low + (place - knot) * (flat.supply[pump, knot + 1] - low)
 
 
-def _cheapest(labels: Labels, pressure: float) -> tuple[float, float]:
-    """(pressure short, cost) of the cheapest label that a pressure allows, or of the one of least need."""
-    chosen = labels[0]
-    if chosen[0] > pressure:
-        return chosen[0] - pressure, chosen[1]
-    for label in labels:
-        if label[0] > pressure:
-            break
-        chosen = label
-    return 0.0, chosen[1]
+@jit
+def sized(flat: Flat, state: State, c: int, work: Sizing, size: Ints) -> float:
+    """Write the size of each piece of the circuit's tree at least cost into size: [E]; returns that cost.
+
+    The tree must be one that can be fed. work must hold no memory, so that the labels of all units are known.
+    """
+    hung = work.hung
+    units = hang(flat, state, c, hung)
+    label(flat, state, c, work, units)
+    flow, total = 0, 0.0
+    for u in range(units):
+        flow += hung.flow[u] if hung.parent[u] < 0 else 0
+    left = np.zeros(units)
+    for u in range(units):
+        pressure = supply_pa(flat, flat.pump[c], flow) if hung.parent[u] < 0 else left[hung.parent[u]]
+        d = _choice(work, u, pressure)
+        left[u] = pressure - work.drop[u, d]
+        total += work.price[u, d]
+        w = hung.way[u]
+        e, step = (flat.way_low[w], 1) if w % 2 == 0 else (flat.way_high[w] - 1, -1)
+        for _ in range(hung.pieces[u]):
+            size[e] = work.sizes[d]
+            e += step
+    return total
+
+
+@jit
+def _choice(work: Sizing, u: int, pressure: float) -> int:
+    """Place in the sizes allowed of the one that feeds a unit and all beyond it at least cost."""
+    best, best_cost, best_short = 0, math.inf, math.inf
+    for d in range(len(work.sizes)):
+        left = pressure - work.drop[u, d] + ROUNDING_PA
+        i = cheapest(work.below_need[u], work.below_count[u], left)
+        short = max(0.0, work.below_need[u, i] - left, work.inner[u, d] - pressure - ROUNDING_PA)
+        price = work.below_cost[u, i] + work.price[u, d]
+        if short < best_short or (short == best_short and price < best_cost):
+            best, best_cost, best_short = d, price, short
+    return best

@@ -9,28 +9,30 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from optimizer.errors import NoDesign
+from optimizer.runs.compiled import dice
 from optimizer.runs.distances import Distances
-from optimizer.runs.forest import Forest
-from optimizer.runs.grow import grow
+from optimizer.runs.flat import Flat
+from optimizer.runs.grow import grow, new_pending
 from optimizer.runs.prepared import Prepared
+from optimizer.runs.state import State, empty_state
 
 PULLS = (0.0, 0.3, 0.6, 1.0)
 FAR = 1e9  # price of a nozzle that a circuit cannot feed, above any real way
 
 
-def starts(prepared: Prepared, both: tuple[Distances, Distances]) -> Iterator[Forest]:
+def starts(prepared: Prepared, flat: Flat, both: tuple[Distances, Distances]) -> Iterator[State]:
     """Different first forests. both: cheapest ways with trench and without.
 
     Raises NoDesign where no circuit reaches a nozzle or the circuits cannot take all of them.
     """
-    for distances in both:
+    for price, distances in enumerate(both):
         fed_by = transport(prepared, distances)
-        for turn in range(4):
-            owner = shared_out(prepared, fed_by, distances, backwards=turn % 2 == 1, even=turn >= 2)
+        shares = [shared_out(prepared, flat, fed_by, price, turn % 2 == 1, turn >= 2) for turn in range(4)]
+        for owner in sorted(set(map(tuple, shares))):
             for pull in PULLS:
-                yield planted(prepared, owner, distances, pull)
-        free = Forest(prepared)
-        if grow(free, list(range(prepared.problem.nozzles)), distances):
+                yield planted(flat, owner, price, pull)
+        free = empty_state(flat)
+        if _lead_all(flat, free, None, price, 0.0):
             yield free
 
 
@@ -89,7 +91,7 @@ def nozzle_place(prepared: Prepared, nozzle: int) -> str:
 
 
 def shared_out(
-    prepared: Prepared, fed_by: list[int], distances: Distances, *, backwards: bool, even: bool
+    prepared: Prepared, flat: Flat, fed_by: list[int], price: int, backwards: bool, even: bool
 ) -> list[int]:
     """Circuit of each nozzle after circuits of one pump and group share their nozzles in the order of a
     walk.
@@ -99,18 +101,17 @@ def shared_out(
     walk's branches are taken in reverse.
     """
     owner = fed_by.copy()
-    circuits = prepared.problem.circuits
     pools: dict[tuple[int, int], list[int]] = {}
-    for c, circuit in enumerate(circuits):
+    for c, circuit in enumerate(prepared.problem.circuits):
         pools.setdefault((circuit.pump, circuit.group), []).append(c)
     for pool in pools.values():
         nozzles = [k for k, c in enumerate(fed_by) if c in pool]
         if len(pool) < 2 or not nozzles:
             continue
-        whole = Forest(prepared)
+        whole = empty_state(flat)
         whole.room[pool[0]] = len(nozzles)
-        grow(whole, nozzles, distances, owner=[pool[0]] * prepared.problem.nozzles)
-        order = walk(whole, pool[0], backwards)
+        _lead_all(flat, whole, [pool[0] if c in pool else -1 for c in fed_by], price, 0.0)
+        order = walk(prepared, whole, pool[0], backwards)
         for k, c in zip(order, _portions(pool, prepared, len(nozzles), even), strict=True):
             owner[k] = c
     return owner
@@ -128,23 +129,36 @@ def _portions(pool: list[int], prepared: Prepared, count: int, even: bool) -> li
     return portions
 
 
-def walk(forest: Forest, circuit: int, backwards: bool) -> list[int]:
+def walk(prepared: Prepared, state: State, circuit: int, backwards: bool) -> list[int]:
     """The circuit's nozzles in the order of a depth-first walk through its tree."""
-    prepared = forest.prepared
-    flags, served = forest.flags[circuit], forest.served[circuit]
-    stack, seen, order = [forest.root(circuit)], {forest.root(circuit)}, []
+    flags, owner = state.flags[circuit].tolist(), state.owner.tolist()
+    root = prepared.root[prepared.problem.circuits[circuit].pump]
+    stack, seen, order = [root], {root}, []
     while stack:
         here = stack.pop()
-        if served[here]:
-            order.append(prepared.nozzle[here])
+        k = prepared.nozzle[here]
+        if k >= 0 and owner[k] == circuit:
+            order.append(k)
         steps = [p for e, p in prepared.segments.around[here] if flags[e] and p not in seen]
         seen.update(steps)
         stack += steps[::-1] if backwards else steps
     return order
 
 
-def planted(prepared: Prepared, owner: list[int], distances: Distances, pull: float) -> Forest:
-    """Each nozzle led to its circuit; see `grow` for pull."""
-    forest = Forest(prepared)
-    grow(forest, list(range(len(owner))), distances, owner=owner, pull=pull)
-    return forest
+def planted(flat: Flat, owner: tuple[int, ...], price: int, pull: float) -> State:
+    """Each nozzle led to its circuit; see `grow` for price and pull."""
+    state = empty_state(flat)
+    _lead_all(flat, state, owner, price, pull)
+    return state
+
+
+def _lead_all(flat: Flat, state: State, owner: list[int] | tuple[int, ...] | None, price: int, pull: float) -> bool:
+    """Grow tubing to every nozzle (of owner -1: none), from its owner only if one is given."""
+    pending, nozzles = new_pending(flat), np.arange(len(flat.spot))
+    if owner is not None:
+        own = np.array(owner)
+        pending.bias[:] = np.where(np.arange(len(flat.pump))[:, None] == own, 1.0, np.inf)
+        pending.last[:] = np.maximum(own, 0)
+        nozzles = nozzles[own >= 0]
+    pending.nozzle[: len(nozzles)] = nozzles
+    return grow(flat, state, pending, len(nozzles), price, pull, 0.0, False, dice(0))

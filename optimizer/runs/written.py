@@ -2,59 +2,59 @@
 
 from __future__ import annotations
 
-from optimizer.runs.forest import Forest
+import numpy as np
+
+from optimizer.runs.flat import Flat
+from optimizer.runs.forest import Forest, forest_of_state
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan
 from optimizer.runs.prepared import Prepared
-from optimizer.runs.sizing import SizedUnit, Sizer
+from optimizer.runs.sizing import new_sizing, sized
+from optimizer.runs.state import State
+from optimizer.runs.trees import Tree, tree_of
+
+EXACT_ROOM = 1 << 14  # labels of a list where sizes are read back: more than any list met
 
 
-def plan_of(prepared: Prepared, forest: Forest, sizes: tuple[int, ...]) -> RunPlan:
-    """The plan of a forest that can be fed, sized exactly at least cost with the given sizes; no bound
-    yet."""
-    sizer = Sizer(prepared, sizes)
+def plan_of(prepared: Prepared, flat: Flat, state: State, sizes: tuple[int, ...]) -> RunPlan:
+    """The plan of a forest that can be fed, sized exactly at least cost with the given sizes; no bound yet."""
+    forest = forest_of_state(prepared, state)
+    work = new_sizing(flat, sizes, EXACT_ROOM, 1)
     circuits, tubing_cost = [], 0.0
     for c, circuit in enumerate(prepared.problem.circuits):
-        sized = sizer.sized(circuit.pump, forest.flags[c], forest.served[c])
-        uses = _uses(prepared, sized)
-        served = [prepared.nozzle[p] for p in _points(prepared, sized) if forest.served[c][p]]
+        size = np.zeros(len(flat.ends), dtype=np.int64)
+        tubing_cost += sized(flat, state, c, work, size)
+        tree = tree_of(prepared, circuit.pump, forest.flags[c], forest.served[c])
+        uses = _uses(prepared, tree, forest.served[c], size.tolist())
+        served = [prepared.nozzle[p] for p in _points(prepared, tree) if forest.served[c][p]]
         circuits.append(CircuitPlan(c, circuit.pump, circuit.group, tuple(served), uses))
-        length = prepared.problem.layout.length_m
-        tubing_cost += sum(
-            float(length[use.piece]) * prepared.problem.tubing[use.tubing].cost_per_m for use in uses
-        )
     return RunPlan(tuple(circuits), tubing_cost, forest.trench_cost(), 0.0, "", "search")
 
 
-def _points(prepared: Prepared, sized: list[SizedUnit]) -> list[int]:
+def _points(prepared: Prepared, tree: Tree) -> list[int]:
     """Points in the order of the pieces that lead to them."""
     ways = prepared.segments.ways
-    return [p for s in sized for p in ways[s.unit.way].points[1 : s.unit.pieces + 1]]
+    return [p for unit in tree.units for p in ways[unit.way].points[1 : unit.pieces + 1]]
 
 
-def _uses(prepared: Prepared, sized: list[SizedUnit]) -> tuple[PieceUse, ...]:
-    segments, runs = prepared.segments, _runs(sized)
-    uses = []
-    for s, run in zip(sized, runs, strict=True):
-        way = segments.ways[s.unit.way]
-        for i in range(s.unit.pieces):
+def _uses(prepared: Prepared, tree: Tree, served: bytearray, size: list[int]) -> tuple[PieceUse, ...]:
+    segments, uses = prepared.segments, []
+    for u, (unit, run) in enumerate(zip(tree.units, _runs(tree), strict=True)):
+        way, factors = segments.ways[unit.way], tree.minor_k(prepared, u, served)
+        for i, e in enumerate(way.pieces[: unit.pieces]):
             start, end = segments.point[way.points[i]], segments.point[way.points[i + 1]]
-            uses.append(PieceUse(segments.piece[way.pieces[i]], start, end, s.size, run, s.minor_k[i]))
+            uses.append(PieceUse(segments.piece[e], start, end, size[e], run, factors[i]))
     return tuple(uses)
 
 
-def _runs(sized: list[SizedUnit]) -> list[int]:
+def _runs(tree: Tree) -> list[int]:
     """Run of each unit: 0 up to the first branching, 1, 2, ... for what each branch there feeds."""
-    kids: dict[int, list[int]] = {}
-    for u, s in enumerate(sized):
-        kids.setdefault(s.unit.parent, []).append(u)
-    at = -1
-    while len(kids.get(at, [])) == 1:
-        at = kids[at][0]
-    branch = {u: n for n, u in enumerate(kids.get(at, []), start=1)}
+    branches = tree.top
+    while len(branches) == 1:
+        branches = tree.kids[branches[0]]
+    number = {u: n for n, u in enumerate(branches, start=1)}
     runs: list[int] = []
-    for u, s in enumerate(sized):
-        parent = s.unit.parent
-        runs.append(branch.get(u, runs[parent] if parent >= 0 else 0))
+    for u, unit in enumerate(tree.units):
+        runs.append(number.get(u, runs[unit.parent] if unit.parent >= 0 else 0))
     return runs
 
 

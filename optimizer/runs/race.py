@@ -1,0 +1,133 @@
+"""The search for the cheapest forest: sets of sizes race, the best few go on, the last one is polished.
+
+A forest found with one set of sizes is valued with all of them, so that a set left behind may come back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.runs.anneal import BEST_COST, BEST_FAULT, DONE, MOVED, MOVES, TOTAL, Search, anneal, rows_of, valued
+from optimizer.runs.compiled import dice
+from optimizer.runs.flat import Flat
+from optimizer.runs.grow import new_pending
+from optimizer.runs.rules import COLUMNS
+from optimizer.runs.sizing import Sizing, new_sizing
+from optimizer.runs.state import State, copy_state, empty_state
+from optimizer.runs.written import EXACT_ROOM
+
+HOT, COLD = 0.01, 0.0003  # first and last temperature, as a share of the first cost
+WATCH_EVERY = 1000  # evaluations
+FINALISTS = 3  # first forests that are looked at with every set of sizes
+HEAT = 150  # evaluations of one set in one heat, at least
+RACE_SHARE = 0.5  # share of all evaluations that heats get, at most
+HEATS = 3
+
+Watch = Callable[[int, "Found"], bool]
+Sizes = tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """A forest valued with a set of sizes. fault: by how much it breaks rules."""
+
+    fault: float
+    cost: float
+    sizes: Sizes
+    state: State
+
+    @property
+    def order(self) -> tuple[float, float, Sizes]:
+        """Feasible before cheap."""
+        return (self.fault, self.cost, self.sizes)
+
+
+class Race:
+    """Searches on one problem. Holds the arrays of the problem and of each set of sizes, nothing else."""
+
+    def __init__(self, flat: Flat, sets: Sequence[Sizes], watch: Watch) -> None:
+        """watch: told evaluations done and the best now and then, returns whether to go on."""
+        self.flat = flat
+        self.sets = tuple(sets)
+        self.watch = watch
+        self.done = 0
+        self._work: dict[Sizes, Sizing] = {}
+
+    def run(self, states: Sequence[State], seed: int, evaluations: int) -> Found:
+        """The best forest found from those given, in so many evaluations."""
+        best = self.first_look(states)
+        alive, left = list(best), evaluations
+        budget = int(evaluations * RACE_SHARE) // HEATS
+        for heat in range(HEATS):
+            alive = sorted(alive, key=lambda sizes: best[sizes].order)
+            alive = alive[: min(budget // HEAT, -(-len(alive) // 3) if heat else len(alive))]
+            if len(alive) < 2:
+                break
+            for n, sizes in enumerate(alive):
+                self._note(best, self.annealed(best[sizes], seed + 1000 * heat + n, budget // len(alive)))
+            left -= budget
+        leader = min(best.values(), key=lambda found: found.order)
+        self._note(best, self.annealed(leader, seed - 1, left))
+        return min(best.values(), key=lambda found: found.order)
+
+    def first_look(self, states: Sequence[State]) -> dict[Sizes, Found]:
+        """The best forest of every set of sizes.
+
+        All are valued with all sizes on offer, which no set of sizes beats; only the best of them with every set.
+        """
+        every = tuple(range(len(self.flat.cost_per_m)))
+        ranked = sorted(range(len(states)), key=lambda i: self._valued(every, states[i]).order)
+        best: dict[Sizes, Found] = {}
+        for i in ranked[:FINALISTS]:
+            self._note(best, self._valued(self.sets[0], states[i]))
+        return best
+
+    def annealed(self, start: Found, seed: int, evaluations: int) -> Found:
+        """The best forest found from a start with its own sizes."""
+        flat, work = self.flat, self._sizing(start.sizes)
+        now, rows = empty_state(flat), np.zeros((len(flat.pump), COLUMNS))
+        copy_state(start.state, now)
+        now.changed[:] = 1
+        rows_of(flat, now, work, rows)
+        best = empty_state(flat)
+        copy_state(now, best)
+        cheapest = float(flat.cost_per_m[list(start.sizes)].min())
+        scale = max(start.cost, 1e-9)
+        value = np.array([start.fault, start.cost, start.fault, start.cost, scale, HOT, COLD, cheapest])
+        search = Search(now, empty_state(flat), best, rows, rows.copy(), value, np.array([0, 0, evaluations]))
+        pending, draw = new_pending(flat), dice(seed)
+        while search.tally[DONE] < search.tally[TOTAL] and search.tally[MOVED] < MOVES * search.tally[TOTAL]:
+            before = int(search.tally[DONE])
+            anneal(flat, work, search, pending, draw, min(evaluations, before + WATCH_EVERY))
+            self.done += int(search.tally[DONE]) - before
+            found = Found(float(value[BEST_FAULT]), float(value[BEST_COST]), start.sizes, best)
+            if not self.watch(self.done, found):
+                break
+        return Found(float(value[BEST_FAULT]), float(value[BEST_COST]), start.sizes, best)
+
+    def exact(self, states: Sequence[State]) -> Found:
+        """The best of the forests with the best set of sizes, valued without thinning labels."""
+        found = [
+            Found(*valued(self.flat, state, new_sizing(self.flat, sizes, EXACT_ROOM, 1)), sizes, state)
+            for state in states
+            for sizes in self.sets
+        ]
+        return min(found, key=lambda one: one.order)
+
+    def _note(self, best: dict[Sizes, Found], found: Found) -> None:
+        """Keep a forest wherever it is the best known of a set of sizes."""
+        for sizes in self.sets:
+            one = found if sizes == found.sizes else self._valued(sizes, found.state)
+            if sizes not in best or one.order < best[sizes].order:
+                best[sizes] = one
+
+    def _valued(self, sizes: Sizes, state: State) -> Found:
+        return Found(*valued(self.flat, state, self._sizing(sizes)), sizes, state)
+
+    def _sizing(self, sizes: Sizes) -> Sizing:
+        if sizes not in self._work:
+            self._work[sizes] = new_sizing(self.flat, sizes)
+        return self._work[sizes]
