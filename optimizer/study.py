@@ -16,7 +16,7 @@ from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.brief import Option
-from optimizer.costs import CostLine
+from optimizer.costs import CostLine, total
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.executors import Job, run_jobs
@@ -41,8 +41,8 @@ class Alternative:
     by priority); all other areas are exact. `gap` is against the bound at the most nozzles that any in-band design
     can feed, `gap_at_count` against the bound at the count used (at the circuits' limits where there are several
     schedule groups). `reserve` is the share of the fullest circuit's
-    rated capacity that stays unused. `price` is the cost that the option reckons with; `upkeep` is None where the
-    scenario states no service.
+    rated capacity that stays unused. `costs_that_count` are what the option reckons with; `upkeep` is None
+    where the scenario states no service.
     """
 
     option: str
@@ -66,7 +66,6 @@ class Alternative:
     cost_bound: float | None = None
     cost_bound_class: str | None = None
     installed_cost: float | None = None
-    price: float | None = None
     tubing_m: float | None = None
     min_pressure_pa: float | None = None
     max_pressure_pa: float | None = None
@@ -79,9 +78,15 @@ class Alternative:
     notes: tuple[str, ...] = ()
     design: Design | None = None
     quantities: tuple[CostLine, ...] = ()
+    costs_that_count: tuple[CostLine, ...] = ()
     upkeep: Upkeep | None = None
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
+
+    @property
+    def price(self) -> float | None:
+        """The cost that the option reckons with."""
+        return None if self.design is None else total(self.costs_that_count)
 
     @property
     def service_cost(self) -> float | None:
@@ -155,7 +160,7 @@ def _ranking(alternatives: Sequence[Alternative]) -> ReachRanking | None:
 
 def _contenders(alternatives: Sequence[Alternative]) -> list[Contender]:
     return [
-        Contender(one.option, one.objective_value, one.quantities)
+        Contender(one.option, one.objective_value, one.costs_that_count)
         for one in alternatives
         if one.verified and one.objective_value is not None
     ]
@@ -255,7 +260,6 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         cost_bound=solved.cost_bound,
         cost_bound_class=solved.cost_bound_class,
         installed_cost=solved.priced.installed,
-        price=solved.priced.price,
         tubing_m=solved.tubing_m,
         min_pressure_pa=proof.min_pressure_pa,
         max_pressure_pa=proof.max_pressure_pa,
@@ -268,5 +272,6 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         notes=solved.notes,
         design=solved.design,
         quantities=solved.priced.lines,
+        costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,
     )

@@ -14,22 +14,22 @@ LEAST_SHOWN = 0.5  # of money, and of m²
 
 @dataclass(frozen=True)
 class Contender:
-    """A verified alternative: the weighted m² that it covers, and its bill."""
+    """A verified alternative: the weighted m² that it covers, and the costs that its option reckons with."""
 
     option: str
     weighted_m2: float
-    quantities: tuple[CostLine, ...]
+    costs: tuple[CostLine, ...]
 
     @property
     def cost(self) -> float:
-        """Installed cost."""
-        return sum(line.amount for line in self.quantities)
+        """Sum of the costs."""
+        return sum(line.amount for line in self.costs)
 
     @property
     def parts(self) -> dict[str, float]:
         """Cost of each group of the bill."""
         parts: dict[str, float] = {}
-        for line in self.quantities:
+        for line in self.costs:
             parts[line.group] = parts.get(line.group, 0.0) + line.amount
         return parts
 

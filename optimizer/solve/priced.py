@@ -34,11 +34,15 @@ class Priced:
         return self.upkeep.cost if self.upkeep else 0.0
 
     @property
+    def that_count(self) -> tuple[CostLine, ...]:
+        """The lines that the option reckons with."""
+        service = self.upkeep.lines if self.upkeep else ()
+        return {"installed": self.lines, "service": service, "both": self.lines + service}[self.cost_of]
+
+    @property
     def price(self) -> float:
         """The cost that the option reckons with."""
-        return {"installed": self.installed, "service": self.service, "both": self.installed + self.service}[
-            self.cost_of
-        ]
+        return total(self.that_count)
 
 
 def priced(made: Layout, design: Design) -> Priced:

@@ -54,7 +54,7 @@ def example_alternative(design: Design) -> Alternative:
                 CostLine("visit", "service", 12.0, "pc", 80.0, 960.0),
             ),
         ),
-        price=12345.6,
+        costs_that_count=(CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),),
         appraisal=example_appraisal(len(design.nozzles)),
     )
 

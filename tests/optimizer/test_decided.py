@@ -71,7 +71,7 @@ def test_a_dearer_one_that_covers_less_has_no_price_a_square_metre() -> None:
 
 
 def test_alternatives_alike_differ_by_nothing() -> None:
-    found = decision([TWO, Contender("twin", TWO.weighted_m2, TWO.quantities)], "EUR")
+    found = decision([TWO, Contender("twin", TWO.weighted_m2, TWO.costs)], "EUR")
     assert found is not None and found.best == "two"
     assert found.differences[0].decided == ()
     assert "twin costs the same and covers as much." in found.statement
