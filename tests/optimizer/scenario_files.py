@@ -115,6 +115,58 @@ valve = "V1"
 manifold = { loss = "0.05 bar", at = "2 L/min" }
 """
 
+SERVICE = """
+[service]
+seasons = 3
+days_per_season = 120
+cycles_per_day = 4
+cycle = "45 s"
+product = "premixed"
+dilution = 200.0
+visits_per_season = 2.0
+visit_price = 80.0
+concentrate_per_litre = 90.0
+water_per_m3 = 2.0
+power_per_kwh = 0.36
+nozzles_replaced = 0.1
+filters_replaced = 1.0
+"""
+EQUIPMENT = """
+[[reducer]]
+name = "R1"
+outlet = { low = "9 bar", high = "10 bar", step = "0.5 bar" }
+loss = "0.1 bar"
+at = "2 L/min"
+price = 45.0
+
+[[controller]]
+name = "C2"
+stations = 2
+price = 210.0
+
+[[tank]]
+name = "K200"
+volume = "200 L"
+price = 240.0
+
+[[dosing]]
+name = "D1"
+drum = "20 L"
+flow = "2 L/min"
+price = 620.0
+
+[enclosure]
+price = 380.0
+
+[valve_box]
+valves = 4
+price = 65.0
+
+[wire]
+price_per_m = 1.1
+"""
+EQUIPPED = CATALOGUE.replace("outlets = 2", 'outlets = 2\npower = "750 W"') + EQUIPMENT
+
 
 def _feature(role: str, kind: str, coordinates: Any, **properties: Any) -> dict[str, Any]:
     return {

@@ -9,7 +9,7 @@ import pytest
 from optimizer.brief import Service
 from optimizer.option_checks import OPTION_NOT_YET, RULES_NOT_YET
 from optimizer.scenario import read_scenario
-from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, faults, swapped, yard
+from tests.optimizer.scenario_files import CATALOGUE, EQUIPMENT, EQUIPPED, SCENARIO, SERVICE, faults, swapped, yard
 
 COUNT = "a whole number from 1 to 1000"
 COUNTS = f"{COUNT}, or a range like {{ least = 1, most = 3 }}"
@@ -17,58 +17,6 @@ AMOUNT = "an amount of money above 0, like 25000"
 LENGTH = 'a length above 0 in m, cm, mm, ft or in, like "0.5 m"'
 VOLUME = 'a volume above 0 in L, m3 or gal, like "200 L"'
 NOT_YET = "is not acted on yet"
-
-SERVICE = """
-[service]
-seasons = 3
-days_per_season = 120
-cycles_per_day = 4
-cycle = "45 s"
-product = "premixed"
-dilution = 200.0
-visits_per_season = 2.0
-visit_price = 80.0
-concentrate_per_litre = 90.0
-water_per_m3 = 2.0
-power_per_kwh = 0.36
-nozzles_replaced = 0.1
-filters_replaced = 1.0
-"""
-EQUIPMENT = """
-[[reducer]]
-name = "R1"
-outlet = { low = "9 bar", high = "10 bar", step = "0.5 bar" }
-loss = "0.1 bar"
-at = "2 L/min"
-price = 45.0
-
-[[controller]]
-name = "C2"
-stations = 2
-price = 210.0
-
-[[tank]]
-name = "K200"
-volume = "200 L"
-price = 240.0
-
-[[dosing]]
-name = "D1"
-drum = "20 L"
-flow = "2 L/min"
-price = 620.0
-
-[enclosure]
-price = 380.0
-
-[valve_box]
-valves = 4
-price = 65.0
-
-[wire]
-price_per_m = 1.1
-"""
-WITH_POWER = swapped(CATALOGUE, 'outlets = 2', 'outlets = 2\npower = "750 W"') + EQUIPMENT
 
 OPTION_FAULTS = {
     "pumps as text": (
@@ -195,13 +143,13 @@ def test_what_is_not_acted_on_is_refused(key: str, tmp_path: Path) -> None:
     old, place = ("reserve =", "rules") if key in RULES_NOT_YET else ("tubing_sizes = 2", "option[0]")
     text = swapped(SCENARIO, "pumps = 1\n", "") if key == "pumps" else SCENARIO
     text = swapped(text, old, f"{NOT_YET_ASKED[key]}\n{old}") + SERVICE
-    (found,) = faults(yard(tmp_path, scenario=text, catalogue=WITH_POWER))
+    (found,) = faults(yard(tmp_path, scenario=text, catalogue=EQUIPPED))
     assert found.startswith(f"scenario.toml: {place}.{key}: {NOT_YET}")
 
 
 def test_service_is_si(tmp_path: Path) -> None:
     """A litre is 1e-3 m3, so 90 a litre is 90,000 a m3; a kWh is 3.6e6 J, so 0.36 a kWh is 1e-7 a J (SP 811, B)."""
-    read = read_scenario(yard(tmp_path, scenario=SCENARIO + SERVICE, catalogue=WITH_POWER))
+    read = read_scenario(yard(tmp_path, scenario=SCENARIO + SERVICE, catalogue=EQUIPPED))
     assert read.service == Service(
         3, 120, 4, 45.0, "premixed", 200.0, 2.0, 80.0, pytest.approx(90e3), 2.0, pytest.approx(1e-7), 0.1, 1.0
     )
@@ -253,7 +201,7 @@ SERVICE_FAULTS = {
 @pytest.mark.parametrize(("old", "new", "said"), SERVICE_FAULTS.values(), ids=SERVICE_FAULTS)
 def test_spoiled_service(old: str, new: str, said: str, tmp_path: Path) -> None:
     text = SCENARIO + swapped(SERVICE, old, new)
-    assert faults(yard(tmp_path, scenario=text, catalogue=WITH_POWER)) == [f"scenario.toml: {said}"]
+    assert faults(yard(tmp_path, scenario=text, catalogue=EQUIPPED)) == [f"scenario.toml: {said}"]
 
 
 PRICE = "a price as a plain number, 0 or more, like 12.5"
@@ -298,13 +246,13 @@ EQUIPMENT_FAULTS = {
 
 @pytest.mark.parametrize(("old", "new", "said"), EQUIPMENT_FAULTS.values(), ids=EQUIPMENT_FAULTS)
 def test_spoiled_equipment(old: str, new: str, said: str, tmp_path: Path) -> None:
-    found = faults(yard(tmp_path, scenario=SCENARIO + SERVICE, catalogue=swapped(WITH_POWER, old, new)))
+    found = faults(yard(tmp_path, scenario=SCENARIO + SERVICE, catalogue=swapped(EQUIPPED, old, new)))
     assert found == [f"shop.toml: {said}"]
 
 
 def test_equipment_is_si(tmp_path: Path) -> None:
     """9, 9.5 and 10 bar can be set; 200 L are 0.2 m3 (SP 811, appendix B)."""
-    sold = read_scenario(yard(tmp_path, catalogue=WITH_POWER)).catalogue
+    sold = read_scenario(yard(tmp_path, catalogue=EQUIPPED)).catalogue
     (reducer,), (tank,), (dosing,) = sold.equipment.reducers, sold.equipment.tanks, sold.equipment.dosing
     assert reducer.outlets_pa == pytest.approx((9e5, 9.5e5, 10e5))
     assert reducer.loss_at_pa(1 / 60_000) == pytest.approx(0.25e4), "half the flow of 0.1 bar: a quarter of it"
@@ -315,7 +263,7 @@ def test_equipment_is_si(tmp_path: Path) -> None:
 CROSS_FAULTS = {
     "circuits that no controller serves": (
         SCENARIO,
-        swapped(WITH_POWER, "stations = 2", "stations = 1"),
+        swapped(EQUIPPED, "stations = 2", "stations = 1"),
         "option[1].circuits: is more than the stations of the largest controller in the catalogue, 1 (found 2); "
         "lower it, or add a [[controller]] with more stations",
     ),
@@ -327,7 +275,7 @@ CROSS_FAULTS = {
     ),
     "metered beyond any dosing unit": (
         SCENARIO + swapped(SERVICE, '"premixed"', '"metered"'),
-        swapped(WITH_POWER, 'flow = "2 L/min"', 'flow = "1.9 L/min"'),
+        swapped(EQUIPPED, 'flow = "2 L/min"', 'flow = "1.9 L/min"'),
         "service.product: needs dosing for the delivery of pump P1, 2.00 L/min, and the catalogue sells none "
         '(found "metered"); add a [[dosing]] of such a flow to the catalogue',
     ),

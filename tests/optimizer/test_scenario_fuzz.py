@@ -13,7 +13,17 @@ from hypothesis import strategies as st
 
 from optimizer.errors import InputFaults
 from optimizer.scenario import Scenario, read_scenario
-from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, SITE, swapped, yard
+from tests.optimizer.scenario_files import EQUIPPED, SCENARIO, SERVICE, SITE, swapped, yard
+
+RUN_RULES = 'run_longest = "60 m"\nrun_nozzles_most = 9\ncircuit_balance = 0.3\nsetback'
+ASKED = """circuits = { least = 1, most = 2 }
+zone_valves = "field"
+objective = "cost"
+least_coverage = 0.9
+budget = 900
+cost_of = "both\"
+"""
+WHOLE = SCENARIO.replace("setback", RUN_RULES).replace("circuits = 2\n", ASKED) + SERVICE
 
 # the folder is shared: every example writes all three files anew
 shared_folder = settings(
@@ -22,7 +32,8 @@ shared_folder = settings(
 
 odd_values = st.sampled_from(
     ["nan", "-1", "0", "1e308", "inf", "true", "[]", "{}", '""', '"0 bar"', '"1e300 bar"', '"x"', '"12 bar"', "[[1]]",
-     "1979-05-27", '"\\u0000"', "9223372036854775807", '["a", 1]', '{ low = "1 bar" }', '"99999999 L/min"']
+     "1979-05-27", '"\\u0000"', "9223372036854775807", '["a", 1]', '{ low = "1 bar" }', '"99999999 L/min"',
+     '"45 s"', '"0 L"', '"1e300 W"', "{ least = 3, most = 1 }"]
 )  # fmt: skip
 odd_json: st.SearchStrategy[Any] = st.sampled_from(
     [None, True, -1, 0, 1e308, 1e15, "", "x", "all", [], {}, [[1]], [1, 2], [[0, 0], [0, 0]], [[[0, 0], [1, 1]]], "\0"]
@@ -46,7 +57,7 @@ def _value_lines(text: str) -> list[int]:
 @shared_folder
 @given(st.sampled_from(["scenario", "catalogue"]), st.data())
 def test_one_value_of_a_toml_file_is_odd(tmp_path: Path, which: str, data: st.DataObject) -> None:
-    text = SCENARIO if which == "scenario" else CATALOGUE
+    text = WHOLE if which == "scenario" else EQUIPPED
     lines = text.splitlines()
     i = data.draw(st.sampled_from(_value_lines(text)))
     lines[i] = lines[i].split(" = ")[0] + " = " + data.draw(odd_values)
@@ -56,7 +67,7 @@ def test_one_value_of_a_toml_file_is_odd(tmp_path: Path, which: str, data: st.Da
 @shared_folder
 @given(st.sampled_from(["scenario", "catalogue"]), st.integers(0, 10_000), st.integers(1, 6))
 def test_lines_of_a_toml_file_are_lost_or_doubled(tmp_path: Path, which: str, seed: int, times: int) -> None:
-    lines = (SCENARIO if which == "scenario" else CATALOGUE).splitlines()
+    lines = (WHOLE if which == "scenario" else EQUIPPED).splitlines()
     draw = random.Random(seed)
     for _ in range(times):
         i = draw.randrange(len(lines))
@@ -67,7 +78,7 @@ def test_lines_of_a_toml_file_are_lost_or_doubled(tmp_path: Path, which: str, se
 @shared_folder
 @given(st.sampled_from(["scenario", "catalogue", "site"]), st.integers(0, 10_000), st.integers(1, 8))
 def test_characters_of_a_file_are_changed(tmp_path: Path, which: str, seed: int, times: int) -> None:
-    text = {"scenario": SCENARIO, "catalogue": CATALOGUE, "site": json.dumps(SITE)}[which]
+    text = {"scenario": WHOLE, "catalogue": EQUIPPED, "site": json.dumps(SITE)}[which]
     draw = random.Random(seed)
     letters = list(text)
     for _ in range(times):

@@ -16,8 +16,7 @@ from optimizer.scenario import read_scenario
 from optimizer.solve.assemble import Layout
 from optimizer.solve.supply import Supply, run_layout, run_problem
 from optimizer.solve.takeoff import take_off
-from tests.optimizer.scenario_files import CATALOGUE, swapped, yard
-from tests.optimizer.test_option_faults import WITH_POWER
+from tests.optimizer.scenario_files import CATALOGUE, EQUIPPED, swapped, yard
 
 SHED, LINK_END, LINE_START = 2, 3, 0  # points of the layout: corridor nodes first
 NEAR, FAR = 4, 5  # the two nozzles, at 6 and 10 m of the line
@@ -62,7 +61,7 @@ def _metres(counted: TakeOff) -> dict[str, float]:
 def test_valves_at_the_pump(tmp_path: Path) -> None:
     """A tube per circuit all the way: T4 2 x (4.2 + 2.5 + 6.3) = 26 m, T6 4.2 m. One trench of 4 m. A tee a nozzle,
     none more; a plug a run; elbows where each tube turns up and along the line, 2 x 2; one change of size."""
-    counted = take_off(layout_by_hand(_instance(tmp_path, WITH_POWER), FAR_RUN, in_field=False))
+    counted = take_off(layout_by_hand(_instance(tmp_path, EQUIPPED), FAR_RUN, in_field=False))
     assert _metres(counted) == pytest.approx({"T4": 26.0, "T6": 4.2})
     assert (counted.tees, counted.elbows, counted.couplings, counted.plugs) == (2, 4, 1, 2)
     assert [(trench.ground, trench.length_m) for trench in counted.trenches] == [("lawn", 4.0)]
@@ -76,7 +75,7 @@ def test_valves_at_the_pump(tmp_path: Path) -> None:
 def test_valves_in_the_field(tmp_path: Path) -> None:
     """One main: T6 4.2 m, T4 2.5 m; from its end C1 T4 6.3 m, C2 T4 6.3 m and T6 4.2 m. Wire lies along the main,
     6.7 m; one box holds both valves. One tee more, to the second valve; the main turns once and changes size once."""
-    counted = take_off(layout_by_hand(_instance(tmp_path, WITH_POWER), FAR_RUN, in_field=True))
+    counted = take_off(layout_by_hand(_instance(tmp_path, EQUIPPED), FAR_RUN, in_field=True))
     assert _metres(counted) == pytest.approx({"T6": 8.4, "T4": 15.1})
     assert (counted.tees, counted.elbows, counted.couplings, counted.plugs) == (3, 1, 2, 2)
     assert [(trench.ground, trench.length_m) for trench in counted.trenches] == [("lawn", 4.0)]
@@ -85,14 +84,14 @@ def test_valves_in_the_field(tmp_path: Path) -> None:
 
 def test_small_boxes_are_many(tmp_path: Path) -> None:
     """Two valves, one to a box."""
-    small = swapped(WITH_POWER, "valves = 4", "valves = 1")
+    small = swapped(EQUIPPED, "valves = 4", "valves = 1")
     assert take_off(layout_by_hand(_instance(tmp_path, small), FAR_RUN, in_field=True)).valve_boxes == 2
 
 
 def test_the_cheapest_controller_with_enough_stations(tmp_path: Path) -> None:
     """Two circuits: one station is too few, and six cost less than two here."""
     more = '[[controller]]\nname = "{}"\nstations = {}\nprice = {}\n'
-    sold = WITH_POWER + more.format("C1", 1, 10.0) + more.format("C6", 6, 150.0)
+    sold = EQUIPPED + more.format("C1", 1, 10.0) + more.format("C6", 6, 150.0)
     assert take_off(layout_by_hand(_instance(tmp_path, sold), FAR_RUN, in_field=False)).controllers == (("C6", 1),)
 
 
