@@ -14,5 +14,6 @@
     model.py       the model (Pyomo), with pressure_rows.py and sums.py; places.py its index; cuts.py its cuts;
                    proven.py puts it to work
     practice.py    what is done by hand
+    elastic.py     which rules are in conflict where nozzles cannot all be fed (Pyomo), on the data of required.py
     budget.py      head budget of a plan, straight from the hydraulics
 """

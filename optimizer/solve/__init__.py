@@ -13,11 +13,12 @@ import numpy as np
 from hydraulics.units import show_both
 from optimizer.costs import total_of
 from optimizer.design import Design
-from optimizer.errors import SolverError
+from optimizer.errors import NoDesign, SolverError
 from optimizer.instance import Candidates, Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.arranged import arrangements, bound_of
 from optimizer.solve.clock import Clock
+from optimizer.solve.conflict import resolved
 from optimizer.solve.posed import near_points, placement_problem
 from optimizer.solve.priced import Priced
 from optimizer.solve.rounds import Kept
@@ -73,8 +74,16 @@ def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Sto
     but where another within the gap costs less.
 
     An unverified design comes back only where none verifies, with its reason. Raises NoDesign, with the rule that
-    makes it so, where there is no design at all, and SolverLimit where stop or time limit came before the first.
+    makes it so and what would resolve it, where there is no design at all, and SolverLimit where stop or time limit
+    came before the first.
     """
+    try:
+        return _solve(instance, settings, report, stop)
+    except NoDesign as refusal:
+        raise resolved(instance, refusal) from refusal
+
+
+def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Solved:
     clock = Clock(stop, settings.time_limit_s)
     found = arrangements(instance)
     with clock.stage("bound"):
