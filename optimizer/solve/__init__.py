@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from hydraulics.units import show_both
-from optimizer.costs import total_of
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError
 from optimizer.instance import Candidates, Instance
@@ -103,7 +102,6 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
     preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
     bound = min(bound, float(found.cells.value.sum()) + preferred)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
-    fixed = sum(total_of(cost.lines, group) for group in ("nozzles", "pump unit", "field valves", "site works"))
     return Solved(
         trial=kept.trial,
         priced=cost,
@@ -111,7 +109,7 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
         bound=bound,
         gap=_gap(kept.value, bound),
         gap_at_count=_gap(kept.value, at_count),
-        cost_bound=fixed + made.plan.cost_bound if made.plan.bound_class else None,
+        cost_bound=cost.fixed + made.plan.cost_bound if made.plan.bound_class else None,
         cost_bound_class=f"{made.plan.bound_class}; without fittings" if made.plan.bound_class else None,
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,

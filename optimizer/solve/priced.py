@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.brief import CostOf, Service
-from optimizer.costs import CostLine, TakeOff, bill, total
+from optimizer.costs import CostLine, Group, TakeOff, bill, total, total_of
 from optimizer.design import Design
 from optimizer.equipment import Dosing, Tank
 from optimizer.solve.assemble import Layout
@@ -16,17 +16,28 @@ from optimizer.upkeep import Nozzles, Store, Unit, Upkeep, cheapest_stores, upke
 
 @dataclass(frozen=True)
 class Priced:
-    """The take-off with its bill, and the upkeep over the seasons where the scenario has a service table."""
+    """The take-off with its bill, and the upkeep over the seasons where the scenario has a service table.
+
+    store_premium: what the tanks or dosing units cost more than the cheapest that are sold for these pumps.
+    """
 
     counted: TakeOff
     lines: tuple[CostLine, ...]
     upkeep: Upkeep | None
     cost_of: CostOf
+    store_premium: float
 
     @property
     def installed(self) -> float:
         """Sum of the bill."""
         return total(self.lines)
+
+    @property
+    def fixed(self) -> float:
+        """What no other tubing of the same nozzles, pump units and valves saves: the bill without what is laid, and
+        with the cheapest tanks, for other flows might do with them."""
+        groups: tuple[Group, ...] = ("nozzles", "pump unit", "field valves", "site works")
+        return sum(total_of(self.lines, group) for group in groups) - self.store_premium
 
     @property
     def service(self) -> float:
@@ -49,15 +60,17 @@ def priced(made: Layout, design: Design) -> Priced:
     """A layout and its design, settled so that its flows are real, with all that they cost."""
     catalogue, service = made.instance.scenario.catalogue, made.instance.scenario.service
     counted = take_off(made)
-    kept = None
+    kept, premium = None, 0.0
     if service is not None:
         flows = _flows_m3_s(design)
-        stores = _stores(made, flows, service)
+        offers = _offers(made, service)
+        stores = cheapest_stores(service, flows, offers)
+        premium = sum(own.price - min(one.price for one in fit) for own, fit in zip(stores, offers, strict=True))
         tanks = tuple((store.name, 1) for store in stores if isinstance(store, Tank))
         dosing = tuple((store.name, 1) for store in stores if isinstance(store, Dosing))
         counted = replace(counted, tanks=tanks, dosing=dosing)
         kept = _upkeep(made, flows, service, stores)
-    return Priced(counted, bill(counted, catalogue), kept, made.instance.option.cost_of)
+    return Priced(counted, bill(counted, catalogue), kept, made.instance.option.cost_of, premium)
 
 
 def _upkeep(
@@ -71,13 +84,12 @@ def _upkeep(
     return upkeep(service, units, Nozzles(nozzle.name, len(made.chosen), nozzle.price))
 
 
-def _stores(made: Layout, flows: Sequence[Sequence[float]], service: Service) -> tuple[Store, ...]:
-    """A tank, or a dosing unit that can take the pump's delivery, for each pump unit."""
+def _offers(made: Layout, service: Service) -> list[Sequence[Store]]:
+    """For each pump unit the tanks, or the dosing units that can take its delivery."""
     sold = made.instance.scenario.catalogue.equipment
     if service.product == "premixed":
-        return cheapest_stores(service, flows, [sold.tanks] * len(made.pumps))
-    fit = [[one for one in sold.dosing if one.flow_m3_s >= pump.delivery_m3_s] for pump in made.pumps]
-    return cheapest_stores(service, flows, fit)
+        return [sold.tanks for _ in made.pumps]
+    return [[one for one in sold.dosing if one.flow_m3_s >= pump.delivery_m3_s] for pump in made.pumps]
 
 
 def _flows_m3_s(design: Design) -> list[tuple[float, ...]]:

@@ -59,6 +59,8 @@ def test_dear_visits_pay_for_a_larger_tank(visit: str, bought: str, tmp_path: Pa
     text = SCENARIO + swapped(SERVICE, "visit_price = 80.0", f"visit_price = {visit}")
     _, found = _priced(tmp_path, text, sold)
     assert found.counted.tanks == ((bought, 1),)
+    # nozzles 20, P1 2000, F1 90, two V1 120, C2 210, enclosure 380, water at the shed 300, and the cheapest tank 60
+    assert found.fixed == pytest.approx(20 + 2000 + 90 + 120 + 210 + 380 + 300 + 60)
 
 
 @pytest.mark.parametrize("cost_of", ["installed", "service", "both"])
