@@ -16,7 +16,6 @@ STUDY_FILE = "study.json"  # stands beside the folders of the options
 # Keys that are read and checked but that no design obeys as yet: refused, never passed over.
 RULES_NOT_YET = ("run_longest", "run_nozzles_most", "circuit_balance")
 OPTION_NOT_YET: Mapping[str, Callable[[OptionFile], bool]] = {
-    "zone_valves": lambda option: option.zone_valves == "field",
     "objective": lambda option: option.objective == "cost",
     "budget": lambda option: option.budget is not None,
     "cost_of": lambda option: option.cost_of != "installed",

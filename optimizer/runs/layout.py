@@ -68,17 +68,18 @@ def layout(
     line: Sequence[int] | Ints,
     chainage_m: Sequence[float] | Floats,
     ground_cost: Mapping[str, float],
+    kept: Sequence[int] = (),
 ) -> Layout:
     """Cut the corridors at the nozzles.
 
     line, chainage_m: [K] mounting line and plan chainage of each nozzle; ground_cost: price a metre of
-    trench by ground, for links without a unit cost of their own. Edges are straight: their length is shared
-    out by chainage, and what stands on them is linear between their ends. Raises NoDesign where a nozzle
-    stands on no tubing corridor or a ground has no price.
+    trench by ground, for links without a unit cost of their own; kept: corridor nodes that no nozzle takes.
+    Edges are straight: their length is shared out by chainage, and what stands on them is linear between
+    their ends. Raises NoDesign where a nozzle stands on no tubing corridor or a ground has no price.
     """
     lines = np.asarray(line, dtype=np.int64)
     chainages = np.asarray(chainage_m, dtype=np.float64)
-    cuts, stubs, point = _place(corridors, lines, chainages)
+    cuts, stubs, point = _place(corridors, lines, chainages, kept)
     prices = _trench_prices(corridors, ground_cost)
     rows: list[_Piece] = []
     for e in range(len(corridors.tail)):
@@ -107,11 +108,13 @@ class _Piece(NamedTuple):
 _Cuts = dict[int, list[tuple[float, int]]]
 
 
-def _place(corridors: Corridors, lines: Ints, chainages: Floats) -> tuple[_Cuts, list[tuple[int, int]], Ints]:
+def _place(
+    corridors: Corridors, lines: Ints, chainages: Floats, kept: Sequence[int]
+) -> tuple[_Cuts, list[tuple[int, int]], Ints]:
     """Edge and share of its chainage at which each nozzle cuts it; nozzles on a node take it, or a stub
     if taken."""
     nodes = len(corridors.x_m)
-    taken = {int(n) for n in corridors.site_node}
+    taken = {int(n) for n in corridors.site_node}.union(kept)
     point = np.full(len(lines), -1, dtype=np.int64)
     cuts: _Cuts = {}
     stubs: list[tuple[int, int]] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -106,6 +107,13 @@ class RunProblem:
     longest_run_m: float = math.inf
     run_nozzles_most: int | None = None
     balance: float | None = None
+
+    @property
+    def size_sets(self) -> tuple[tuple[int, ...], ...]:
+        """Largest sets of sizes that one design may use: as many as allowed, those of its mains among them."""
+        mains = {part.tubing for choice in self.pumps for part in choice.main}
+        most = max(1, len(mains), min(self.sizes_at_most, len(self.tubing)))
+        return tuple(sizes for sizes in combinations(range(len(self.tubing)), most) if mains <= set(sizes))
 
     @property
     def nozzles(self) -> int:

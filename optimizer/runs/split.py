@@ -7,7 +7,6 @@ the answer and bounds it.
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
 
 import numpy as np
 
@@ -54,7 +53,7 @@ def split(
     prepared = prepare(problem)
     both = distances(prepared, price(prepared, True)), distances(prepared, price(prepared, False))
     arrays = flat(prepared, both)
-    sets = _sets(problem)
+    sets = list(problem.size_sets)
     if not problem.nozzles:
         return plan_of(prepared, arrays, empty_state(arrays), sets[0])
     if not is_compiled():
@@ -101,12 +100,6 @@ def _proven(
     return replace(
         plan, cost_bound=proof.bound, bound_class=CLASS if proof.bound > 0.0 else "", status=proof.status
     )
-
-
-def _sets(problem: RunProblem) -> list[Sizes]:
-    """Every largest set of sizes that the problem allows."""
-    count = len(problem.tubing)
-    return list(combinations(range(count), max(1, min(problem.sizes_at_most, count))))
 
 
 def _refusal(prepared: Prepared, arrays: Flat, best: Found) -> NoDesign:

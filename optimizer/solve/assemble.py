@@ -28,7 +28,7 @@ from optimizer.design import (
 from optimizer.equipment import Reducer
 from optimizer.instance import Instance
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan
-from optimizer.runs.problem import RunProblem
+from optimizer.runs.problem import PumpChoice, RunProblem
 
 UNCHECKED = Verification(False, (0.0, 0.0), (), (), (), 0.0, 0.0, {}, 0.0, 0.0, 0.0)
 
@@ -70,8 +70,8 @@ def assemble(made: Layout) -> Design:
         water=made.problem.water,
         nozzle=made.instance.nozzle.curve,
         pumps=tuple(_pumps(made)),
-        nodes=(*_pump_nodes(made), *(node for circuit in circuits for node in circuit.nodes())),
-        links=tuple(link for circuit in circuits for link in circuit.links()),
+        nodes=(*_pump_nodes(made), *_main_nodes(made), *(node for circuit in circuits for node in circuit.nodes())),
+        links=(*_main_links(made), *(link for circuit in circuits for link in circuit.links())),
         nozzles=tuple(nozzle for circuit in circuits for nozzle in circuit.nozzles()),
         zones=tuple(ZoneArea(z.name, z.weight, mapping_of(z.polygon)) for z in scenario.site.zones),
         verification=UNCHECKED,
@@ -111,6 +111,60 @@ def _pump_nodes(made: Layout) -> Iterator[Node]:
         yield Node(f"P{index + 1}", float(ground.x_m[point]), float(ground.y_m[point]), float(ground.z_m[point]))
 
 
+def _main_nodes(made: Layout) -> Iterator[Node]:
+    ground = made.problem.layout
+    for index, choice in enumerate(made.problem.pumps):
+        for point in _main_points(choice):
+            x, y, z = ground.x_m[point], ground.y_m[point], ground.z_m[point]
+            yield Node(f"P{index + 1}-{point}", float(x), float(y), float(z))
+
+
+def _main_points(choice: PumpChoice) -> list[int]:
+    return [choice.main[0].from_point, *(part.to_point for part in choice.main)] if choice.main else []
+
+
+def _main_links(made: Layout) -> Iterator[Link]:
+    """The manifold and main of each pump whose valves stand in the field, once for all its circuits."""
+    for index, choice in enumerate(made.problem.pumps):
+        if not choice.main:
+            continue
+        pump, start = f"P{index + 1}", choice.main[0].from_point
+        shared = tuple(f"C{plan.circuit + 1}" for plan in made.plan.circuits if plan.pump == index)
+        yield _manifold(choice, pump, pump, f"{pump}-{start}", f"{pump}-M", shared)
+        for number, part in enumerate(choice.main, start=1):
+            tube = made.problem.tubing[part.tubing]
+            yield Link(
+                id=f"{pump}-M{number}",
+                from_=f"{pump}-{part.from_point}",
+                to=f"{pump}-{part.to_point}",
+                circuit=shared[0],
+                run=f"{pump}-M",
+                tubing=tube.name,
+                bore_m=tube.bore_m,
+                roughness_m=tube.roughness_m,
+                length_m=float(made.problem.layout.length_m[part.piece]),
+                minor_k=part.minor_k,
+                shared=shared,
+            )
+
+
+def _manifold(choice: PumpChoice, name: str, pump: str, to: str, run: str, circuits: tuple[str, ...]) -> Link:
+    """What filter, valve and manifold take, as a link; shared where it feeds a main."""
+    return Link(
+        id=f"{name}-{MANIFOLD}",
+        from_=pump,
+        to=to,
+        circuit=circuits[0],
+        run=run,
+        tubing=MANIFOLD,
+        bore_m=choice.fixed_bore_m,
+        roughness_m=choice.fixed_roughness_m,
+        length_m=choice.fixed_length_m,
+        minor_k=choice.fixed_k,
+        shared=circuits if choice.main else (),
+    )
+
+
 @dataclass(frozen=True)
 class _Circuit:
     """One circuit while it is being written down."""
@@ -129,16 +183,22 @@ class _Circuit:
 
     @property
     def start(self) -> int:
-        return self.made.problem.pump_point(self.plan.pump)
+        return self.made.problem.outlet_point(self.plan.pump)
+
+    @property
+    def in_field(self) -> bool:
+        """Whether its valve stands at the end of a main."""
+        return bool(self.made.problem.pumps[self.plan.pump].main)
 
     def run(self, run: int) -> str:
         return f"{self.name}-R{run}" if run else f"{self.name}-T"
 
     def points(self) -> list[int]:
-        return [self.start, *(use.to_point for use in self.plan.pieces)]
+        return [*([] if self.in_field else [self.start]), *(use.to_point for use in self.plan.pieces)]
 
     def node(self, point: int) -> str:
-        return f"{self.name}-{point}"
+        owner = f"P{self.plan.pump + 1}" if self.in_field and point == self.start else self.name
+        return f"{owner}-{point}"
 
     def nodes(self) -> Iterator[Node]:
         ground = self.made.problem.layout
@@ -148,18 +208,9 @@ class _Circuit:
 
     def links(self) -> Iterator[Link]:
         pump = self.made.problem.pumps[self.plan.pump]
-        yield Link(
-            id=f"{self.name}-{MANIFOLD}",
-            from_=f"P{self.plan.pump + 1}",
-            to=self.node(self.start),
-            circuit=self.name,
-            run=self.run(0),
-            tubing=MANIFOLD,
-            bore_m=pump.fixed_bore_m,
-            roughness_m=pump.fixed_roughness_m,
-            length_m=pump.fixed_length_m,
-            minor_k=pump.fixed_k,
-        )
+        if not self.in_field:
+            own = self.node(self.start), self.run(0), (self.name,)
+            yield _manifold(pump, self.name, f"P{self.plan.pump + 1}", *own)
         for number, use in enumerate(self.plan.pieces, start=1):
             yield self._link(number, use)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, combinations_with_replacement, pairwise, permutations, product
-from math import ceil, floor
+from math import ceil, floor, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from optimizer.instance import Instance, Unit
 from optimizer.runs.layout import Layout, layout
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from optimizer.scenario import set_range_pa
+from optimizer.solve.mains import Main, boxes_of, with_main
 
 MANIFOLD_BORE_M = 0.0125  # only carries the unit's losses; their K refers to it
 MANIFOLD_LENGTH_M = 0.3
@@ -33,13 +34,20 @@ CircuitLimits = tuple[tuple[int, ...], ...]  # [pumps][circuits] nozzles at most
 class Supply:
     """Pump units: the type of each, their sites (indices), the schedule group of each circuit, one set pressure each.
 
-    groups: [pumps][circuits] index of the schedule group that the circuit serves.
+    groups: [pumps][circuits] index of the schedule group that the circuit serves; mains: the trunk of each to its
+    valves in the field, () where all valves stand at the pumps.
     """
 
     pumps: tuple[PumpType, ...]
     sites: tuple[int, ...]
     groups: tuple[tuple[int, ...], ...]
     set_pa: tuple[float, ...]
+    mains: tuple[Main | None, ...] = ()
+
+    @property
+    def trunks(self) -> tuple[Main | None, ...]:
+        """The main of each pump, None where its valves stand at it."""
+        return self.mains or (None,) * len(self.pumps)
 
 
 def raised(instance: Instance, supply: Supply) -> Supply | None:
@@ -110,14 +118,15 @@ def group_choices(units: Sequence[Unit], groups: int) -> Iterator[tuple[tuple[in
     return (choice for choice in product(*own) if len(set(chain.from_iterable(choice))) == groups)
 
 
-def run_layout(instance: Instance, chosen: Sequence[int]) -> Layout:
-    """The corridors cut at the chosen candidates."""
+def run_layout(instance: Instance, chosen: Sequence[int], supply: Supply | None = None) -> Layout:
+    """The corridors cut at the chosen candidates, the valve boxes of a supply left free."""
     found, at = instance.candidates, np.asarray(chosen, dtype=np.int64)
     return layout(
         found.corridors,
         found.line[at],
         found.chainage_m[at],
         instance.scenario.rules.ground_cost,
+        boxes_of(found.corridors, supply.sites, supply.trunks) if supply else (),
     )
 
 
@@ -131,7 +140,9 @@ def run_problem(
 ) -> RunProblem:
     """The run split of chosen candidates from a supply; circuit_limits: [pumps][circuits] nozzles at most."""
     fittings, rules = instance.scenario.catalogue.fittings, instance.scenario.rules
-    water = water_of(instance)
+    water, graph = water_of(instance), instance.candidates.corridors
+    k = LossFactors(fittings.tee_run_k, fittings.tee_branch_k, fittings.elbow_k, fittings.entrance_k)
+    units = zip(supply.pumps, supply.sites, supply.set_pa, supply.trunks, strict=True)
     return RunProblem(
         layout=ground,
         group=tuple(int(instance.candidates.group[j]) for j in chosen),
@@ -140,8 +151,8 @@ def run_problem(
         ),
         sizes_at_most=instance.option.tubing_sizes,
         pumps=tuple(
-            _unit(f"P{i}", pump, site, set_pa, water)
-            for i, (pump, site, set_pa) in enumerate(zip(supply.pumps, supply.sites, supply.set_pa, strict=True), 1)
+            with_main(_unit(f"P{i}", pump, site, set_pa, water), main, graph, ground, k)
+            for i, (pump, site, set_pa, main) in enumerate(units, start=1)
         ),
         circuits=tuple(
             Circuit(pump, group, most)
@@ -152,7 +163,10 @@ def run_problem(
         water=water,
         band_low_pa=rules.band_low_pa,
         flow_factor=flow_factor,
-        k=LossFactors(fittings.tee_run_k, fittings.tee_branch_k, fittings.elbow_k, fittings.entrance_k),
+        k=k,
+        longest_run_m=inf if rules.run_longest_m is None else rules.run_longest_m,
+        run_nozzles_most=rules.run_nozzles_most,
+        balance=rules.circuit_balance,
     )
 
 

@@ -19,6 +19,7 @@ from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
 from optimizer.solve.assemble import Layout, assemble, nozzle_names
+from optimizer.solve.mains import main_of, mains_cost
 from optimizer.solve.reduced import reduced
 from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa
 from optimizer.solver import Limits
@@ -53,8 +54,10 @@ class Trial:
 
     @property
     def cost(self) -> float:
-        """Tubing and ground work, with pressure reducers."""
-        return self.layout.plan.cost + sum(one.reducer.price for one in self.layout.reducers)
+        """Tubing and ground work, mains with their wire and boxes, pressure reducers."""
+        made = self.layout
+        mains = mains_cost(made.problem, made.instance.scenario.catalogue.equipment)
+        return made.plan.cost + mains + sum(one.reducer.price for one in made.reducers)
 
     @property
     def factor(self) -> float:
@@ -105,7 +108,7 @@ class Feeder:
         Bisects the flow factor between one that leaves a nozzle below the band and one that tubing can still meet,
         from the least that a nozzle in the band may draw. Raises NoDesign where no factor gives a run split.
         """
-        bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen), limits, 1.0)
+        bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen, supply), limits, 1.0)
         bracket = _Bracket(_least_factor(bare))
         factor = max(effort.factor, bracket.middle)
         trials: list[Trial] = []
@@ -266,7 +269,9 @@ def supply_of(trial: Trial) -> Supply:
     """What feeds a trial, at its set pressures."""
     made, pumps = trial.layout, trial.layout.problem.pumps
     groups = by_pump(made, [circuit.group for circuit in made.problem.circuits])
-    return Supply(made.pumps, tuple(p.site for p in pumps), groups, tuple(p.set_pressure_pa for p in pumps))
+    mains = tuple(main_of(made.problem, pump) for pump in range(len(pumps)))
+    pressures = tuple(p.set_pressure_pa for p in pumps)
+    return Supply(made.pumps, tuple(p.site for p in pumps), groups, pressures, mains if any(mains) else ())
 
 
 def kept_pressures_pa(trial: Trial) -> dict[int, float]:

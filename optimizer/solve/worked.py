@@ -16,6 +16,7 @@ from optimizer.solve.arranged import Arrangement, arrangement_words, best_of, bo
 from optimizer.solve.best import best_outcome
 from optimizer.solve.clock import Clock
 from optimizer.solve.explore import Start, explore, site_cost
+from optimizer.solve.field import with_field_valves
 from optimizer.solve.placing import Search
 from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept, Outcome
@@ -169,7 +170,9 @@ def _worked(task: Task, tried: _Tried) -> Worked:
         search = Search(task.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, task.seed))
         outcome = best_outcome(task.feeder, tried.starts, task.base, search)
     with clock.stage("tubing"):
-        outcome = replace(outcome, kept=_polished(task.feeder, outcome.kept, task.seed))
+        kept = outcome.kept
+        kept = replace(kept, trial=with_field_valves(task.feeder, kept.trial, Effort(*ROUND, task.seed)))
+        outcome = replace(outcome, kept=_polished(task.feeder, kept, task.seed))
     trial = outcome.kept.trial
     return Worked(tried.units, outcome, priced(trial.layout, trial.design))
 

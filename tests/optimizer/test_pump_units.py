@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import combinations_with_replacement
-from pathlib import Path
 
 import pytest
 
