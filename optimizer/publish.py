@@ -24,7 +24,7 @@ from optimizer.bid.quantities import quantities_csv
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
 from optimizer.report.plan import plan_svg
-from optimizer.report.routes import Points, laid, link_paths, path_length
+from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative, Study
 
@@ -32,7 +32,7 @@ SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
-_LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa")
+_LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa", "shared")
 _NOZZLE_KEYS = (
     "id",
     "circuit",
@@ -169,7 +169,8 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
 def design_features(design: Design, site: Site) -> dict[str, Any]:
     """The design as a GeoJSON FeatureCollection in the site's own frame; `kind` tells the features apart.
 
-    kind: pump, tubing, nozzle, footprint, covered_area. Tubing runs straight from node to node.
+    kind: pump, tubing, valve_box, nozzle, footprint, covered_area. Tubing runs straight from node to node; `shared` of
+    a main names the circuits that it feeds.
     """
     return collection(site.frame, _features(design))
 
@@ -181,6 +182,8 @@ def _features(design: Design) -> Iterator[dict[str, Any]]:
     links = laid(design)
     for link, path in zip(links, link_paths(links, design.nodes), strict=True):
         yield feature(geometry_of(_path(path)), {"kind": "tubing", **_picked(link, _LINK_KEYS)})
+    for node, main in valve_boxes(design).items():
+        yield _point(place[node], "valve_box", {"node": node, "run": main})
     for nozzle in design.nozzles:
         yield _point(place[nozzle.node], "nozzle", _picked(nozzle, _NOZZLE_KEYS))
         yield feature(geometry_of(nozzle.footprint), {"kind": "footprint", "nozzle": nozzle.id})

@@ -14,7 +14,7 @@ from hydraulics.units import show, show_both
 from optimizer.design import Design, Nozzle
 from optimizer.report.ground import BOUNDARY_DASH, COVERED_LOOK, LINK_DASH, MOUNTING_PT, ZONE_DASH
 from optimizer.report.lettering import run_name
-from optimizer.report.routes import laid
+from optimizer.report.routes import laid, run_key, valve_boxes
 from optimizer.report.sheet import box, stroke
 from optimizer.report.style import (
     GREY,
@@ -29,7 +29,15 @@ from optimizer.report.style import (
     natural,
     zone_tint,
 )
-from optimizer.report.works import Look, draw_idle_pump_site, draw_nozzle, draw_pump, draw_reducer, idle_sites
+from optimizer.report.works import (
+    Look,
+    draw_box,
+    draw_idle_pump_site,
+    draw_nozzle,
+    draw_pump,
+    draw_reducer,
+    idle_sites,
+)
 
 SAMPLE_MM = 11.0
 _WORDS_MM = SAMPLE_MM + 2.5
@@ -66,6 +74,8 @@ def legend_rows(site: Site, design: Design, lost: int) -> Iterator[Row]:
     yield _sign(f"Nozzle with number, tick the way it faces{left_out}", _nozzle)
     yield _sign("Pump unit", lambda axes, x, y: draw_pump(axes, x + SAMPLE_MM / 2, y))
     yield from _reducer_signs(design)
+    if valve_boxes(design):
+        yield _sign("Valve box at the end of a main", lambda axes, x, y: draw_box(axes, x + SAMPLE_MM / 2, y))
     if idle_sites(design, site):
         yield _sign("Pump site not used", lambda axes, x, y: draw_idle_pump_site(axes, x + SAMPLE_MM / 2, y))
 
@@ -98,7 +108,7 @@ def run_rows(design: Design, look: Look) -> Iterator[Row]:
     yield _heading(_RUN_COLUMNS_MM, ("RUN", "NOZZLES", "TUBING", "LOWEST", "HIGHEST"))
     for run, style in look.runs.items():
         nozzles = [nozzle for nozzle in design.nozzles if (nozzle.circuit, nozzle.run) == run]
-        length = sum(link.length_m for link in laid(design) if (link.circuit, link.run) == run)
+        length = sum(link.length_m for link in laid(design) if run_key(link) == run)
         words = (run_name(run), str(len(nozzles)), show(length, "length", "metric"), *_pressures(nozzles))
         yield Row(tuple(zip(_RUN_COLUMNS_MM, words, strict=True)), _line(style.colour, 1.9, style.dash))
 

@@ -17,7 +17,7 @@ from optimizer.report.routes import Points, path_length, sampled, ways
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, View, stroke, text
 from optimizer.report.style import GREY, INK, KEEP_OUT, PAPER, ZONE_TEXT, RunKey
 from optimizer.report.tubes import Tube
-from optimizer.report.works import NOZZLE_MM, PUMP_MM, REDUCER_MM, TICK_MM, Works, idle_sites
+from optimizer.report.works import BOX_MM, NOZZLE_MM, PUMP_MM, REDUCER_MM, TICK_MM, Works, idle_sites
 
 _NUMBER_PT, _RUN_PT, _PUMP_PT, _IDLE_PT, _AREA_PT, _ZONE_PT = 4.6, 6.0, 6.5, 5.0, 5.4, 7.0
 _LEADER_MM = 2.4  # a number further from its nozzle than this gets a leader
@@ -136,8 +136,8 @@ def _symbols(design: Design, works: Works) -> Points:
     turn = np.radians([nozzle.azimuth_deg for nozzle in design.nozzles])
     tips = works.nozzles_mm + 0.7 * TICK_MM * np.column_stack([np.sin(turn), np.cos(turn)])
     pumps = np.vstack([works.pumps_mm, works.idle_mm])
-    reducers = (works.reducers_mm, REDUCER_MM)
-    sizes = ((works.nozzles_mm, NOZZLE_MM), (tips, 0.45 * TICK_MM), reducers, (pumps, PUMP_MM))
+    fittings = ((works.reducers_mm, REDUCER_MM), (works.boxes_mm, BOX_MM))
+    sizes = ((works.nozzles_mm, NOZZLE_MM), (tips, 0.45 * TICK_MM), *fittings, (pumps, PUMP_MM))
     return np.vstack([np.column_stack([at, np.full(len(at), radius)]) for at, radius in sizes])
 
 

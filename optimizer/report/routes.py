@@ -27,6 +27,17 @@ def laid(design: Design) -> tuple[Link, ...]:
     return tuple(link for link in design.links if place[link.from_] != place[link.to])
 
 
+def run_key(link: Link) -> tuple[str, str]:
+    """Circuit and run that a link is drawn for; a main belongs to no circuit."""
+    return ("" if link.shared else link.circuit, link.run)
+
+
+def valve_boxes(design: Design) -> dict[str, str]:
+    """The node of each valve box in the field, where a main ends, with the pump's main that leads there."""
+    mains = [link for link in design.links if link.shared]
+    return {link.to: link.run for link in mains if all(link.to != other.from_ for other in mains)}
+
+
 def link_paths(links: Sequence[Link], nodes: Iterable[Node]) -> tuple[Points, ...]:
     """The path [2, 2] of each link in plan metres, straight from its first node to its second."""
     place = {node.id: (node.x_m, node.y_m) for node in nodes}

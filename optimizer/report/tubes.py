@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.design import Design, Link
-from optimizer.report.routes import Points, laid, link_paths
+from optimizer.report.routes import Points, laid, link_paths, run_key
 from optimizer.report.sheet import View
 from optimizer.report.style import RunKey, natural
 
@@ -34,7 +34,7 @@ def tubes(design: Design, view: View) -> tuple[Tube, ...]:
         points, shift = strung([paths[k] for k in chain], [shifts[k] for k in chain])
         if len(points) > 1:
             first = links[chain[0]]
-            found.append(Tube((first.circuit, first.run), first.tubing, beside(view.mm(points), shift)))
+            found.append(Tube(run_key(first), first.tubing, beside(view.mm(points), shift)))
     return tuple(found)
 
 
@@ -47,14 +47,19 @@ def lanes(links: Sequence[Link], paths: Sequence[Points]) -> tuple[float, ...]:
     ends = [(tuple(path[0]), tuple(path[-1])) for path in paths]
     start_of: dict[frozenset[tuple[float, ...]], dict[str, tuple[float, ...]]] = {}
     for link, pair in zip(links, ends, strict=True):
-        start_of.setdefault(frozenset(pair), {}).setdefault(link.circuit, pair[0])
+        start_of.setdefault(frozenset(pair), {}).setdefault(_owner(link), pair[0])
     found = []
     for link, pair in zip(links, ends, strict=True):
         starts = start_of[frozenset(pair)]
         order = sorted(starts, key=lambda name: natural([name]))
         side = 1 if starts[order[0]] == pair[0] else -1
-        found.append(side * ((len(order) - 1) / 2 - order.index(link.circuit)))
+        found.append(side * ((len(order) - 1) / 2 - order.index(_owner(link))))
     return tuple(found)
+
+
+def _owner(link: Link) -> str:
+    """Whose tube it is: a circuit's, or a main of its own."""
+    return run_key(link)[0] or link.run
 
 
 def chains(links: Sequence[Link], paths: Sequence[Points]) -> tuple[tuple[int, ...], ...]:

@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 
 from geometry.site import PumpSite, Site
 from optimizer.design import Design
-from optimizer.report.routes import Points, laid, link_paths
-from optimizer.report.sheet import View, disc, shape_mm, stroke
+from optimizer.report.routes import Points, laid, link_paths, run_key, valve_boxes
+from optimizer.report.sheet import View, box, disc, shape_mm, stroke
 from optimizer.report.style import INK, PAPER, RunKey, RunStyle, natural, run_styles, tubing_widths_pt
 from optimizer.report.tubes import Tube, tubes
 
@@ -21,6 +21,7 @@ TICK_MM = 2.3
 PUMP_MM = 2.6
 REDUCER_MM = 1.5  # half of its length
 _BEHIND_MM = 4.4  # of the node that its link starts at
+BOX_MM = 1.7  # half its side
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,7 @@ class Look:
 @dataclass(frozen=True)
 class Works:
     """The works as drawn: tubes, their look, places [n, 2] in mm of nozzles, pumps, unused pump sites and
-    pressure reducers."""
+    pressure reducers, valve boxes."""
 
     tubes: tuple[Tube, ...]
     look: Look
@@ -42,6 +43,7 @@ class Works:
     pumps_mm: Points
     idle_mm: Points
     reducers_mm: Points
+    boxes_mm: Points
 
 
 def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
@@ -56,6 +58,7 @@ def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
         _points(view, [place[pump.node] for pump in design.pumps]),
         _points(view, [(spot.x_m, spot.y_m) for spot in idle_sites(design, site)]),
         np.array([at for at, _ in reducers]) if reducers else np.empty((0, 2)),
+        _points(view, [place[node] for node in valve_boxes(design)]),
     )
     _draw_tubes(axes, works.tubes, look)
     for (x, y), nozzle in zip(works.nozzles_mm, design.nozzles, strict=True):
@@ -66,6 +69,8 @@ def draw_works(axes: Axes, view: View, design: Design, site: Site) -> Works:
         draw_idle_pump_site(axes, x, y)
     for x, y in works.pumps_mm:
         draw_pump(axes, x, y)
+    for x, y in works.boxes_mm:
+        draw_box(axes, x, y)
     return works
 
 
@@ -94,7 +99,7 @@ def _points(view: View, points_m: list[tuple[float, float]]) -> Points:
 def look_of(design: Design) -> Look:
     """Styles in the order in which the design names its runs."""
     links = laid(design)
-    named = {(link.circuit, link.run) for link in links} | {(one.circuit, one.run) for one in design.nozzles}
+    named = {run_key(link) for link in links} | {(one.circuit, one.run) for one in design.nozzles}
     order = sorted(named, key=natural)
     return Look(run_styles(order), tubing_widths_pt({link.tubing: link.bore_m for link in links}))
 
@@ -131,6 +136,14 @@ def draw_pump(axes: Axes, x: float, y: float) -> None:
     disc(axes, x, y, PUMP_MM, 14.0, facecolor=PAPER, edgecolor=INK, linewidth=1.3)
     corners = [(x + PUMP_MM * math.cos(a), y + PUMP_MM * math.sin(a)) for a in np.radians((0, 120, 240))]
     shape_mm(axes, corners, 14.1, facecolor=INK, linewidth=0)
+
+
+def draw_box(axes: Axes, x: float, y: float) -> None:
+    """A box with the usual sign of a valve in it: two triangles point to point."""
+    box(axes, x - BOX_MM, y - BOX_MM, 2 * BOX_MM, 2 * BOX_MM, 13.5, facecolor=PAPER, edgecolor=INK, linewidth=1.1)
+    half, high = 0.75 * BOX_MM, 0.5 * BOX_MM
+    for side in (-half, half):
+        shape_mm(axes, [(x, y), (x + side, y + high), (x + side, y - high)], 13.6, facecolor=INK, linewidth=0)
 
 
 def draw_idle_pump_site(axes: Axes, x: float, y: float) -> None:

@@ -24,7 +24,7 @@ from optimizer.runs.plan import RunPlan
 from optimizer.runs.prepared import Prepared, prepare
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.proven import prove
-from optimizer.runs.race import Found, Race, Sizes, Watch
+from optimizer.runs.race import Found, Race, Watch
 from optimizer.runs.start import nozzle_place, starts
 from optimizer.runs.state import empty_state
 from optimizer.runs.written import forest_of, plan_of

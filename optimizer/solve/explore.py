@@ -20,7 +20,7 @@ from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
 from optimizer.solve.posed import limited, most_per_circuit, share_of, shared_out, shares, worthless
-from optimizer.solve.servable import hardest, servable, without
+from optimizer.solve.servable import EASED, hardest, servable, without
 from optimizer.solve.supply import (
     STEP_TOLERANCE,
     CircuitLimits,
@@ -217,7 +217,7 @@ class _Quick:
             try:
                 return self.told(Quick(self.feeder.feed(supply, placed.members(), limits, self.effort), base), placed)
             except NoDesign as refusal:
-                if refusal.rule != "band":
+                if refusal.rule not in EASED:
                     raise
                 self.refusals.append(refusal)
                 share = max(1, round(EASED_SHARE * placed.count))

@@ -29,7 +29,7 @@ from optimizer.placement.problem import (
     require_possible,
 )
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
-from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge
+from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge, within_longest_run
 from optimizer.solve.supply import CircuitLimits, Supply, group_choices
 
 MODEL_TOLERANCE = 0.003  # of the cell model's area against the exact one
@@ -199,7 +199,7 @@ def limited(base: PlacementProblem, instance: Instance, supply: Supply, limits: 
     asked = range(len(instance.candidates.groups))
     posed = [_limit(instance, group, groups, most) for group in asked]
     if len(limits) > 1:
-        serves = keeps_low_edge(instance, highest_pressures_pa(instance, supply))
+        serves = keeps_low_edge(instance, highest_pressures_pa(instance, supply)) & within_longest_run(instance, supply)
         for some in (some for size in range(1, len(limits)) for some in combinations(range(len(limits)), size)):
             only = np.asarray(~serves[[p for p in range(len(limits)) if p not in some]].any(axis=0))
             own = [count if p in some else 0 for p, count in zip(pump, most, strict=True)]

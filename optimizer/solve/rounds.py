@@ -14,9 +14,11 @@ from optimizer.errors import NoDesign
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.assemble import nozzle_names
+from optimizer.solve.balance import balanced_limits, even_limits
 from optimizer.solve.explore import Start
 from optimizer.solve.placing import VALUE_TIE, Placed, Search, placed_for, without_least
-from optimizer.solve.servable import hardest, outside, servable, without
+from optimizer.solve.posed import chosen_in, limited
+from optimizer.solve.servable import EASED, hardest, outside, servable, without
 from optimizer.solve.supply import CircuitLimits, Supply, raised
 from optimizer.solve.trial import (
     Feeder,
@@ -38,6 +40,9 @@ GROWTH = 0.1  # of the nozzles, from round to round where tubing cannot feed as 
 FEW = 20  # nozzles up to which one more a circuit is tried than fits at the mean flow: it may well take less
 UNKEPT = "that the pumps cannot keep in the band"
 ABOVE = "that stood above the band"
+FAR = "that lie further than run_longest allows"
+ON_RUNS = "to keep the rules on runs"
+RUN_RULES = ("run_nozzles", "balance")  # refusals that other limits of the circuits ease
 
 
 @dataclass(frozen=True)
@@ -134,6 +139,10 @@ class _Round:
                 last = last or (trial, placed)
                 supply, placed = self._out_of_band(supply, placed, trial)
                 continue
+            if trial.design.verification.run_faults:
+                last = last or (trial, placed)
+                placed = self._within_run_rules(supply, placed, balanced_limits(trial, placed.limits))
+                continue
             last = trial, placed
             over = surplus(trial)
             if not over or self.feeder.stop():
@@ -163,13 +172,39 @@ class _Round:
         higher = raised(instance, supply)
         if higher is not None and refusal.rule == "band":
             return higher, placed
-        if refusal.rule != "band":
+        if refusal.rule in RUN_RULES:
+            return supply, self._within_run_rules(supply, placed, self._even(placed, refusal.rule))
+        if refusal.rule not in EASED:
             raise refusal
         count = max(1, round(SHED_SHARE * len(placed.chosen)))
         barred = hardest(instance, placed.base, supply, placed.chosen, refusal, count)
         share = 1.0 - count / len(placed.chosen)
         fewer = tuple(tuple(max(1, ceil(share * most)) for most in of_pump) for of_pump in placed.limits)
-        return supply, self._elsewhere(supply, replace(placed, limits=fewer), barred, UNKEPT, refusal)
+        why = UNKEPT if refusal.rule == "band" else FAR
+        return supply, self._elsewhere(supply, replace(placed, limits=fewer), barred, why, refusal)
+
+    def _even(self, placed: Placed, rule: str) -> CircuitLimits:
+        """Limits that let the circuits feed as many nozzles, more evenly where the rule is their balance."""
+        share = self.feeder.instance.scenario.rules.circuit_balance
+        if rule != "balance" or share is None:
+            return placed.limits
+        return even_limits(placed.limits, len(placed.chosen), share)
+
+    def _within_run_rules(self, supply: Supply, placed: Placed, limits: CircuitLimits) -> Placed:
+        """A placement for other limits of the circuits, or for fewer nozzles where they are the same. Raises NoDesign
+        where none is left."""
+        count = len(placed.chosen)
+        if limits == placed.limits:
+            share = (count - max(1, round(SHED_SHARE * count))) / sum(map(sum, limits))
+            limits = tuple(tuple(max(1, int(share * most)) for most in of_pump) for of_pump in limits)
+        if limits == placed.limits:
+            raise NoDesign("run_rules", "No number of nozzles keeps the rules on runs: ease them or add a circuit.")
+        problem = limited(placed.base, self.feeder.instance, supply, limits)
+        counts = chosen_in(problem, placed.chosen)
+        if all(n <= limit.most for n, limit in zip(counts, problem.limits, strict=True)):
+            return replace(placed, limits=limits)
+        anew = placed_for(self.feeder, supply, placed.base, limits, self.search, placed.chosen)
+        return replace(anew, note=f"{count - len(anew.chosen)} nozzles fewer {ON_RUNS}")
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
         """Higher set pressures where some stand below the band, or the positions outside the band left out."""
@@ -238,7 +273,7 @@ def _sentence(number: int, kept: Kept) -> str:
     ]
     state = "verified" if kept.verified else "not verified: " + ", ".join(faults)
     mended = f"; brought down from above the band by {trial.mended}" if trial.mended else ""
-    left_out = f"; {kept.note}" if kept.note.endswith(ABOVE) else ""
+    left_out = f"; {kept.note}" if kept.note.endswith((ABOVE, FAR, ON_RUNS)) else ""
     return (
         f"round {number}: {len(trial.layout.chosen)} nozzles, set pressure {pressures}, flow factor "
         f"{trial.factor:.3f}, {kept.value:.1f} weighted m² covered, {state}{mended}{left_out}"

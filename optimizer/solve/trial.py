@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor
+from typing import TypeVar
 
 from optimizer.catalogue import PumpType
 from optimizer.design import Design
@@ -24,6 +25,8 @@ from optimizer.solve.reduced import reduced
 from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem, set_levels_pa
 from optimizer.solver import Limits
 from optimizer.verify import settled
+
+Number = TypeVar("Number", int, float)
 
 FIRST_FACTOR = 0.93
 FACTOR_CLOSE = 0.01
@@ -187,7 +190,8 @@ def _least_factor(problem: RunProblem) -> float:
 
 def _rank(trial: Trial) -> tuple[int, float, float]:
     proof = trial.design.verification
-    return len(proof.low_faults) + len(proof.high_faults), trial.cost, trial.factor
+    faults = len(proof.low_faults) + len(proof.high_faults) + len(proof.run_faults)
+    return faults, trial.cost, trial.factor
 
 
 def _band_pa(instance: Instance) -> tuple[float, float]:
@@ -254,7 +258,7 @@ def served_limits(trial: Trial) -> CircuitLimits:
     return by_pump(trial.layout, [max(1, len(circuit.served)) for circuit in trial.layout.plan.circuits])
 
 
-def by_pump(made: Layout, per_circuit: Iterable[int]) -> CircuitLimits:
+def by_pump(made: Layout, per_circuit: Iterable[Number]) -> tuple[tuple[Number, ...], ...]:
     """Values by circuit, put as [pumps][circuits]."""
     values = list(zip((circuit.pump for circuit in made.plan.circuits), per_circuit, strict=True))
     return tuple(tuple(v for p, v in values if p == pump) for pump in range(len(made.problem.pumps)))

@@ -9,18 +9,26 @@ from pathlib import Path
 import pytest
 
 from optimizer.design import design_text, read_design
+from optimizer.publish import design_features
+from optimizer.report.legend import legend_rows
+from optimizer.report.plan import plan_svg
+from optimizer.report.works import look_of
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative
 from optimizer.verify import discrepancies, verify
-from tests.optimizer.two_yards import FAR_M, answered, option, two_yards
+from tests.optimizer.two_yards import FAR_M, LONG_M, answered, option, two_yards
 
 ALLOWANCE, WIRE_PRICE, BOX_PRICE = 1.05, 0.6, 45.0  # as the scenario and the shop say
 
 
+@pytest.fixture(scope="module", name="scenario")
+def _scenario(tmp_path_factory: pytest.TempPathFactory) -> Scenario:
+    return two_yards(tmp_path_factory.mktemp("yards"), 60.0)
+
+
 @pytest.fixture(scope="module", name="both")
-def _both(tmp_path_factory: pytest.TempPathFactory) -> tuple[Alternative, Alternative]:
+def _both(scenario: Scenario) -> tuple[Alternative, Alternative]:
     """The far shed with two circuits: valves at the pump, and in the field."""
-    scenario = two_yards(tmp_path_factory.mktemp("yards"), 60.0)
     return by_valves(scenario, "pump"), by_valves(scenario, "field")
 
 
@@ -70,3 +78,19 @@ def test_the_file_alone_proves_both_circuits(both: tuple[Alternative, Alternativ
     longer = tuple(replace(link, length_m=2.0 * link.length_m) if link.shared else link for link in read.links)
     off = discrepancies(replace(read, links=longer))
     assert any("circuit C1" in one for one in off) and any("circuit C2" in one for one in off)
+
+
+def test_map_and_plan_show_the_main_and_its_box(both: tuple[Alternative, Alternative], scenario: Scenario) -> None:
+    design = both[1].design
+    assert design is not None
+    features = design_features(design, scenario.site)["features"]
+    (box,) = [one for one in features if one["properties"]["kind"] == "valve_box"]
+    main = [one for one in features if one["properties"].get("shared") == ("C1", "C2")]
+    assert box["geometry"]["coordinates"] == [LONG_M / 2, 3.0]
+    assert main[0]["geometry"]["coordinates"][-1] == main[-1]["geometry"]["coordinates"] == [LONG_M / 2, 3.0]
+    tubing = [one for one in features if one["properties"]["kind"] == "tubing"]
+    assert len({one["properties"]["id"] for one in tubing}) == len(tubing)
+    legend = [words for row in legend_rows(scenario.site, design, 0) for _, words in row.words]
+    assert "Valve box at the end of a main" in legend
+    assert ("", "P1-M") in look_of(design).runs and ("C1", "P1-M") not in look_of(design).runs
+    assert plan_svg(design, scenario.site, "two yards", "field valves").startswith("<?xml")
