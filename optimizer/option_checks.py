@@ -14,7 +14,6 @@ MINUTE_S = 60.0
 STUDY_FILE = "study.json"  # stands beside the folders of the options
 
 # Keys that are read and checked but that no design obeys as yet: refused, never passed over.
-RULES_NOT_YET = ("run_longest", "run_nozzles_most", "circuit_balance")
 OPTION_NOT_YET: Mapping[str, Callable[[OptionFile], bool]] = {
     "objective": lambda option: option.objective == "cost",
     "budget": lambda option: option.budget is not None,
@@ -59,9 +58,6 @@ def _unknown(reader: TomlReader, asked: Mapping[Loc, str], known: set[str], prob
 
 def _not_yet(parts: Parts) -> Iterator[InputFault]:
     problem, mend = "is not acted on yet", "leave it out"
-    for key in RULES_NOT_YET:
-        if parts.rules is not None and getattr(parts.rules, key) is not None:
-            yield parts.reader.fault_at(("rules", key), problem, mend)
     for loc, option in parts.options:
         for key, asked in OPTION_NOT_YET.items():
             if asked(option):

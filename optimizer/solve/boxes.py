@@ -16,7 +16,8 @@ from scipy.sparse.csgraph import dijkstra
 
 from optimizer.costs import tube_cost_per_m
 from optimizer.instance import Instance
-from optimizer.solve.mains import box_price
+from optimizer.solve.mains import Main, box_price
+from optimizer.solve.servable import ways_m
 from optimizer.solve.supply import Supply, run_layout
 
 MOST_BOXES = 5
@@ -41,6 +42,20 @@ def screened(instance: Instance, supply: Supply, unit: int, chosen: Sequence[int
             price = float(net.main_cost[list(path)].sum()) + box_price(instance.scenario.catalogue.equipment, circuits)
             promised.append((price + _tubing_cost(net, box, set(path), targets, circuits), box, path))
     return [path for _, _, path in sorted(promised)[:MOST_BOXES]]
+
+
+def mains_to_boxes(instance: Instance, supply: Supply, chosen: Sequence[int]) -> tuple[Main | None, ...]:
+    """A main of the widest tubing for each unit, to the box that promises most for those of the chosen candidates that
+    lie nearer to it than to the other units; None where no junction is left."""
+    ways = ways_m(instance.candidates, supply.sites)[:, list(chosen)]
+    nearest = ways.argmin(axis=0)
+    widest = max(range(len(instance.tubing)), key=lambda size: instance.tubing[size].bore_m)
+    mains: list[Main | None] = []
+    for unit in range(len(supply.pumps)):
+        own = [j for j, of in zip(chosen, nearest, strict=True) if of == unit]
+        paths = screened(instance, supply, unit, own) if own else []
+        mains.append(Main(paths[0], widest) if paths else None)
+    return tuple(mains)
 
 
 @dataclass(frozen=True, eq=False)

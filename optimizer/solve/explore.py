@@ -19,6 +19,7 @@ from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, repaired
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
+from optimizer.solve.boxes import mains_to_boxes
 from optimizer.solve.posed import limited, most_per_circuit, share_of, shared_out, shares, worthless
 from optimizer.solve.servable import EASED, hardest, servable, without
 from optimizer.solve.supply import (
@@ -133,7 +134,21 @@ class _Quick:
             except NoDesign as refusal:
                 self.refusals.append(refusal)
                 continue
-            yield from (replace(supply, groups=groups) for groups in islice(choices, MOST_GROUPINGS))
+            for groups in islice(choices, MOST_GROUPINGS):
+                yield replace(supply, groups=groups)
+                yield from self.in_field(replace(supply, groups=groups))
+
+    def in_field(self, supply: Supply) -> Iterator[Supply]:
+        """The supply with valves in the field, where only these may bring far positions within the longest run."""
+        instance = self.feeder.instance
+        if instance.option.zone_valves == "field" and instance.scenario.rules.run_longest_m is not None:
+            try:
+                placed = self.placement(supply, self.base, self.even(self.guess(supply.set_pa)))
+            except NoDesign:
+                return
+            mains = mains_to_boxes(instance, supply, placed.members())
+            if any(mains):
+                yield replace(supply, mains=mains)
 
     def levels(self, supply: Supply) -> Iterator[Start]:
         """A start at each level of set pressure that can be fed, and at the lowest that its tubing allows.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from hydraulics.units import show_both
 from optimizer.errors import NoDesign
 from optimizer.progress import Progress
 from optimizer.solve.boxes import screened
@@ -28,6 +29,18 @@ def with_field_valves(feeder: Feeder, trial: Trial, effort: Effort) -> Trial:
         if len(groups) > 1:
             trial = _unit_in_field(feeder, trial, unit, effort)
     return trial
+
+
+def field_words(trial: Trial, before: float) -> str:
+    """What the valves in the field save, in words, against a cost of tubing and ground work before."""
+    problem = trial.layout.problem
+    lengths = [
+        (choice.name, sum(float(problem.layout.length_m[part.piece]) for part in choice.main))
+        for choice in problem.pumps
+        if choice.main
+    ]
+    mains = " and ".join(f"of {name} behind a main of {show_both(length, 'length')}" for name, length in lengths)
+    return f"then valves in the field, {mains}: tubing and ground work cost {trial.cost:.0f} instead of {before:.0f}"
 
 
 def _unit_in_field(feeder: Feeder, trial: Trial, unit: int, effort: Effort) -> Trial:

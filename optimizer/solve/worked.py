@@ -16,7 +16,7 @@ from optimizer.solve.arranged import Arrangement, arrangement_words, best_of, bo
 from optimizer.solve.best import best_outcome
 from optimizer.solve.clock import Clock
 from optimizer.solve.explore import Start, explore, site_cost
-from optimizer.solve.field import with_field_valves
+from optimizer.solve.field import field_words, with_field_valves
 from optimizer.solve.placing import Search
 from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept, Outcome
@@ -171,8 +171,10 @@ def _worked(task: Task, tried: _Tried) -> Worked:
         outcome = best_outcome(task.feeder, tried.starts, task.base, search)
     with clock.stage("tubing"):
         kept = outcome.kept
-        kept = replace(kept, trial=with_field_valves(task.feeder, kept.trial, Effort(*ROUND, task.seed)))
-        outcome = replace(outcome, kept=_polished(task.feeder, kept, task.seed))
+        trial = with_field_valves(task.feeder, kept.trial, Effort(*ROUND, task.seed))
+        told = () if trial is kept.trial else (field_words(trial, kept.trial.cost),)
+        kept = _polished(task.feeder, replace(kept, trial=trial), task.seed)
+        outcome = Outcome(kept, (*outcome.rounds, *told))
     trial = outcome.kept.trial
     return Worked(tried.units, outcome, priced(trial.layout, trial.design))
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.brief import Service
-from optimizer.option_checks import OPTION_NOT_YET, RULES_NOT_YET
+from optimizer.option_checks import OPTION_NOT_YET
 from optimizer.scenario import read_scenario
 from tests.optimizer.scenario_files import CATALOGUE, EQUIPMENT, EQUIPPED, SCENARIO, SERVICE, faults, swapped, yard
 
@@ -126,23 +126,16 @@ def test_cost_of_service_needs_to_know_it(tmp_path: Path) -> None:
 
 
 NOT_YET_ASKED = {
-    "run_longest": 'run_longest = "60 m"',
-    "run_nozzles_most": "run_nozzles_most = 12",
-    "circuit_balance": "circuit_balance = 0.2",
-    "pumps": "pumps = { least = 1, most = 2 }",
-    "circuits": "circuits = { least = 1, most = 2 }",
-    "zone_valves": 'zone_valves = "field"',
     "objective": 'objective = "cost"\nleast_coverage = 0.9',
     "budget": "budget = 900",
     "cost_of": 'cost_of = "both"',
 }
 
 
-@pytest.mark.parametrize("key", [*RULES_NOT_YET, *OPTION_NOT_YET])
+@pytest.mark.parametrize("key", [*OPTION_NOT_YET])
 def test_what_is_not_acted_on_is_refused(key: str, tmp_path: Path) -> None:
-    old, place = ("reserve =", "rules") if key in RULES_NOT_YET else ("tubing_sizes = 2", "option[0]")
-    text = swapped(SCENARIO, "pumps = 1\n", "") if key == "pumps" else SCENARIO
-    text = swapped(text, old, f"{NOT_YET_ASKED[key]}\n{old}") + SERVICE
+    old, place = "tubing_sizes = 2", "option[0]"
+    text = swapped(SCENARIO, old, f"{NOT_YET_ASKED[key]}\n{old}") + SERVICE
     (found,) = faults(yard(tmp_path, scenario=text, catalogue=EQUIPPED))
     assert found.startswith(f"scenario.toml: {place}.{key}: {NOT_YET}")
 

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations_with_replacement
+from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
-from optimizer.instance import Unit, candidates, instance, nozzles_at_most
+import optimizer.study as module
+from optimizer.cli import app
+from optimizer.errors import SolverError
+from optimizer.instance import Instance, Unit, candidates, instance, nozzles_at_most
+from optimizer.progress import never, silent
 from optimizer.scenario import Scenario
+from optimizer.solve import Solved
 from optimizer.solve.arranged import arrangements, best_of, largest_shares
 from optimizer.solve.supply import group_choices, site_choices
 from tests.optimizer.two_yards import answered, option, two_yards
@@ -76,3 +84,33 @@ def test_a_range_picks_what_enumeration_picks(yards: Scenario) -> None:
     assert found.pump_types == ("Large", "Small") and found.pump_sites == ("Long shed", "Short shed")
     assert found.pump_count == 2 and found.circuit_count == 2
     assert any("pump units chosen among 5 arrangements" in note for note in found.notes)
+
+
+def test_a_defect_of_one_option_leaves_the_others(yards: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first option's solver breaks down: its alternative says so, the second is answered, the command exits 1."""
+    real = module.solve
+
+    def breaking(posed: Instance, *rest: Any) -> Solved:
+        if posed.option.name == "broken":
+            raise SolverError("a bound lies below a value")
+        return real(posed, *rest)
+
+    monkeypatch.setattr(module, "solve", breaking)
+    small = option(yards, pump_types=("Small",))
+    asked = replace(yards, options=(replace(small, name="broken"), small))
+    broken, whole = module.study(asked, module.StudySettings(workers=1), silent, never).alternatives
+    assert broken.status == "defect" and broken.design is None and whole.verified
+    assert broken.reason is not None and "a bound lies below a value" in broken.reason
+    monkeypatch.setattr("optimizer.scenario.read_scenario", lambda _: asked)
+    monkeypatch.setattr("optimizer.study.study", lambda *_: replace(_no_study(asked), alternatives=(broken, whole)))
+    monkeypatch.setattr("optimizer.cli._publish", lambda *_: None)
+    assert CliRunner().invoke(app, ["study", "yards", "--out", "nowhere_yet"]).exit_code == 1
+
+
+def _no_study(asked: Scenario) -> module.Study:
+    return module.Study(asked.name, asked.title, "USD", 0, ())
+
+
+def test_the_same_range_gives_the_same_design(yards: Scenario) -> None:
+    asked = option(yards, pumps_least=1, pumps_most=2, pump_types=("Small",), circuits_most=2)
+    assert answered(yards, asked).design == answered(yards, asked).design

@@ -1,7 +1,8 @@
-"""The rule circuit_balance: counts that keep it, by hand and by enumeration; a design of two circuits that does."""
+"""Rules on runs in the rounds: balance of circuits by enumeration of counts, and designs that keep each rule."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 
 import pytest
@@ -40,3 +41,30 @@ def test_a_design_keeps_the_balance_on_its_real_flows(scenario: Scenario) -> Non
     ruled = replace(free.design, run_rules=held.design.run_rules)
     loose = list(free.design.verification.flow_m3_s.values())
     assert bool(run_faults(ruled, free.design.verification.flow_m3_s)) == (min(loose) < 0.85 * max(loose))
+
+
+def test_runs_are_no_longer_than_the_rule_allows(scenario: Scenario) -> None:
+    """From the long shed to the far end of the long yard are 27 m with 5 % allowance and 2.5 m of riser: with 20 m the
+    far third goes without nozzles; without the rule it has some. Lengths are counted from the links by hand."""
+    asked = option(scenario, pump_types=("Large",), pump_sites=("Long shed",))
+    ruled = replace(scenario, rules=replace(scenario.rules, run_longest_m=20.0))
+    free, held = answered(scenario, asked), answered(ruled, asked)
+    assert free.verified and held.verified and free.design is not None and held.design is not None
+    assert min(n.chainage_m for n in free.design.nozzles if n.line == "Long") < 27.0 - 20.0
+    assert min(n.chainage_m for n in held.design.nozzles if n.line == "Long") >= 27.0 - 20.0 / 1.05
+    metres = {"P1": 0.0}
+    for link in held.design.links:
+        metres[link.to] = metres[link.from_] + (0.0 if link.tubing == "manifold" else link.length_m)
+    assert max(metres.values()) <= 20.0 + 1e-9
+    assert held.objective_value is not None and free.objective_value is not None
+    assert held.objective_value <= free.objective_value
+
+
+def test_runs_hold_no_more_nozzles_than_the_rule_allows(scenario: Scenario) -> None:
+    """Counted from the design by run name."""
+    asked = option(scenario, pump_types=("Large",), pump_sites=("Far shed",))
+    ruled = replace(scenario, rules=replace(scenario.rules, run_nozzles_most=4))
+    held = answered(ruled, asked)
+    assert held.verified and held.design is not None
+    counts = Counter((nozzle.circuit, nozzle.run) for nozzle in held.design.nozzles)
+    assert max(counts.values()) <= 4 and len(held.design.nozzles) > 4
