@@ -18,7 +18,7 @@ from optimizer.errors import NoDesign, Unfed
 from optimizer.instance import Candidates, Instance
 from optimizer.placement.problem import PlacementProblem
 from optimizer.solve.mains import box_node
-from optimizer.solve.supply import Supply, rises_pa, water_of
+from optimizer.solve.supply import Supply, reducible, rises_pa, water_of
 
 TOLERANCE = 1e-9  # relative, of the band's edges
 LEAST_M = 1e-9  # of an edge, since sparse graphs drop zeros
@@ -37,17 +37,17 @@ def servable(
     """The placement without the positions that no pump of the supply can keep in the band.
 
     Left out are those that stay below the band even as a pump's only nozzle, or lie further than a run may be long,
-    and, unless locked or reducers are on
-    sale, those that might stand above it where others do not. They stay numbered but are barred. proven: pressures
-    of positions that a trial kept in the band; what those lose beyond their bound others may lose too. Raises NoDesign
-    where none is left, or where a locked one would have to go.
+    and, unless locked or reducers may pay, those that might stand above it where others do not. They stay numbered but
+    are barred. proven: pressures of positions that a trial kept in the band; what those lose beyond their bound others
+    may lose too. Raises NoDesign where none is left, or where a locked one would have to go.
     """
     rules = instance.scenario.rules
     most = highest_pressures_pa(instance, supply)
     reached = keeps_low_edge(instance, most) & within_longest_run(instance, supply)
     lost = [float(most[:, j].max()) - pressure for j, pressure in proven.items()]
     high_pa = max([rules.band_high_pa + min(lost, default=0.0), *most[:, list(proven)].max(axis=0)])
-    safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE)) | bool(instance.reducers)
+    reduced = [[reducible(instance, still)] for still in rises_pa(instance, supply.sites)]
+    safe = np.asarray(most <= high_pa * (1.0 + TOLERANCE)) | np.array(reduced)
     fits: NDArray[np.bool_] = np.any(reached & safe, axis=0)
     if not fits.any():
         fits = np.any(reached, axis=0)

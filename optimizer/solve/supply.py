@@ -71,20 +71,31 @@ def set_levels_pa(
 
     Multiples of the rules' step within the allowed range, no higher than keeps the lowest nozzle inside the band even
     without any loss (band high - rho g fall), no lower than the band's low edge. Where that leaves none, all within
-    the allowed range: `servable` then leaves out the positions that stand too low or too high. Where heights differ by
-    more than half of the band and reducers are on sale, up to what keeps the highest nozzle inside it.
+    the allowed range: `servable` then leaves out the positions that stand too low or too high. Where reducers
+    may pay, up to what keeps the highest nozzle inside the band.
     """
     rules = instance.scenario.rules
     levels = []
     for pump, still in zip(pumps, rises_pa(instance, sites), strict=True):
         low, high = set_range_pa(rules, pump)
-        lowest, highest = min(0.0, float(still.min())), float(still.max())
-        hilly = highest - lowest > (rules.band_high_pa - rules.band_low_pa) / 2
-        top = min(high, rules.band_high_pa + (highest if hilly and instance.reducers else lowest))
+        top = min(high, rules.band_high_pa + (float(still.max()) if reducible(instance, still) else _fall(still)))
         bottom = max(low, rules.band_low_pa)
         safe = _multiples(bottom, top, rules.set_step_pa)
         levels.append(safe or _multiples(low, high, rules.set_step_pa))
     return tuple(levels)
+
+
+def reducible(instance: Instance, still: NDArray[np.float64]) -> bool:
+    """Whether reducers are on sale and heights differ by more than half of the band, so that they may pay; still: what
+    lifting water from a pump to each position takes."""
+    rules = instance.scenario.rules
+    hilly = float(still.max()) - _fall(still) > (rules.band_high_pa - rules.band_low_pa) / 2
+    return hilly and bool(instance.reducers)
+
+
+def _fall(still: NDArray[np.float64]) -> float:
+    """What the lowest position gains over the pump, as a rise of at most 0."""
+    return min(0.0, float(still.min()))
 
 
 def rises_pa(instance: Instance, sites: Sequence[int]) -> NDArray[np.float64]:

@@ -72,7 +72,7 @@ def test_reducers_serve_ground_that_is_left_out_without_them() -> None:
 def test_reducers_are_counted_priced_and_told() -> None:
     found = solved(2)
     placed = [link for link in found.design.links if link.reducer_pa is not None]
-    (line,) = (line for line in found.quantities if line.item == "R")
+    (line,) = (line for line in found.priced.lines if line.item == "R")
     assert (line.quantity, line.unit_price) == (len(placed), 38.0)
     (note,) = (note for note in found.notes if note.startswith("pressure reducers: "))
     assert all(f"R at the start of {link.id} holds" in note for link in placed)
