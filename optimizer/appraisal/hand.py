@@ -41,8 +41,9 @@ class ByHand:
 def held_against_hand(trial: Trial) -> ByHand:
     """A design's run split held against the one by hand, at its set pressures.
 
-    Where that does not verify the set pressures are lowered as far as the band lets them, then raised a step, and so
-    on; where none verifies the figures are those at the design's set pressures.
+    Where that does not verify the set pressures are lowered as far as the band lets them, with reducers where these are
+    on sale and needed, then raised a step, and so on; where none verifies the figures are those at the design's set
+    pressures.
     """
     found = hand_trial(trial)
     return ByHand(False, str(found)) if isinstance(found, NoDesign) else _figures(trial, found)
@@ -91,7 +92,7 @@ def _problems(trial: Trial) -> Iterator[RunProblem]:
 
 def _laid(made: Layout, problem: RunProblem) -> Trial:
     rules = made.instance.scenario.rules
-    laid = replace(made, problem=problem, plan=by_hand(problem))
+    laid = replace(made, problem=problem, plan=by_hand(problem), reducers=())
     return Trial(laid, settled(assemble(laid), (rules.band_low_pa, rules.band_high_pa)))
 
 

@@ -20,6 +20,7 @@ from optimizer.runs.problem import RunProblem
 from optimizer.solve import fault_words
 from optimizer.solve.posed import limited
 from optimizer.solve.priced import priced
+from optimizer.solve.reduced import reduced
 from optimizer.solve.servable import servable
 from optimizer.solve.supply import CircuitLimits, Supply
 from optimizer.solve.trial import (
@@ -148,7 +149,9 @@ class Steps:
     def cheapest(self, problem: RunProblem, feeder: Feeder | None = None) -> Trial:
         """The same nozzles on a changed run problem, from the design's own run split, which may still be the best."""
         feeder = feeder or self.feeder
-        found = [feeder.trial(self.made.pumps, self.made.chosen, problem, self.made.plan)]
+        still = feeder.trial(self.made.pumps, self.made.chosen, problem, self.made.plan)
+        layout, design = reduced(still.layout, still.design)
+        found = [replace(still, layout=layout, design=design)]
         for more in CAREFUL:
             asked = replace(self.made, problem=replace(problem, flow_factor=min(1.0, problem.flow_factor + more)))
             found.append(feeder.again(replace(self.trial, layout=asked), Effort(*AGAIN, self.seed)))
