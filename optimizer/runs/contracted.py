@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from optimizer.runs.layers import Layer, Losses, layers_of
 from optimizer.runs.lines import Floats, Line, above, below
@@ -24,6 +25,7 @@ from optimizer.runs.segments import Way
 LINES = 6  # pieces of a loss curve
 NEED_LINES = 2
 SUPPLY_LINES = 4
+SPENT_LINES = 6
 CLASS = (
     "these nozzles, pump sites, set pressures and most nozzles a circuit; one tubing size along each part of a segment "
     "between junctions that a circuit feeds from one end"
@@ -36,7 +38,8 @@ class Pass:
     them any number.
 
     nozzles: fed on the way, 0 where shared; beyond: by size, most nozzles fed beyond its end, -1 where it cannot be
-    laid; lines: by size, loss >= slope x nozzles fed beyond + value; need: by size, likewise pressure at its start.
+    laid; lines: by size, loss >= slope x nozzles fed beyond + value; need: by size, likewise pressure at its start;
+    spent: by size, likewise loss times the nozzles that bear it (Pa x nozzles).
     """
 
     layer: int
@@ -49,13 +52,15 @@ class Pass:
     beyond: tuple[int, ...]
     lines: tuple[tuple[Line, ...], ...]
     need: tuple[tuple[Line, ...], ...]
+    spent: tuple[tuple[Line, ...], ...]
 
 
 @dataclass(frozen=True)
 class Stub:
     """A layer's dead end that reaches the n-th nozzle of its group on a way, and feeds all up to it unless shared.
 
-    need_pa: pressure at its start, by size; may: by size, whether it can be laid.
+    need_pa: pressure at its start, by size; may: by size, whether it can be laid; spent: by size, loss times the
+    nozzles that bear it.
     """
 
     layer: int
@@ -66,6 +71,7 @@ class Stub:
     length_m: float
     need_pa: tuple[float, ...]
     may: tuple[bool, ...]
+    spent: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -73,8 +79,9 @@ class Contracted:
     """What the model is built from.
 
     sizes: indices of the problem's tubing; range_pa: by (layer, point) least and greatest pressure where tubing
-    reaches; supply: by layer that is not shared, pressure at its outlet point <= slope x nozzles + value; parts:
-    nozzles of a (segment, group); at_junctions: nozzles that stand on junctions; dug: ground work of a segment.
+    reaches; supply: by layer that is not shared, pressure at its outlet point <= slope x nozzles + value; budget: by
+    layer, pressure that tubing may take on the way to all nozzles together (Pa x nozzles), none if safe; parts: nozzles
+    of a (segment, group); at_junctions: nozzles that stand on junctions; dug: ground work of a segment.
     """
 
     prepared: Prepared
@@ -85,6 +92,7 @@ class Contracted:
     stubs: tuple[Stub, ...]
     range_pa: dict[tuple[int, int], tuple[float, float]]
     supply: dict[int, tuple[Line, ...]]
+    budget: dict[int, float]
     parts: dict[tuple[int, int], int]
     at_junctions: tuple[int, ...]
     dug: dict[int, float]
@@ -117,6 +125,7 @@ def contracted(prepared: Prepared, sizes: Sequence[int], *, safe: bool) -> Contr
             (of.number, p): of.reach.range_pa(p) for of in tubes for p in range(len(prepared.segments.point))
         },
         supply={of.number: of.supply() for of in tubes if not of.layer.shared},
+        budget={} if safe else {of.number: of.reach.budget(of.losses) for of in tubes},
         parts=parts,
         at_junctions=tuple(k for k, p in enumerate(prepared.spot) if p >= prepared.segments.inside),
         dug={segment: cost for segment, cost in dug.items() if cost > 0},
@@ -180,6 +189,7 @@ class _Tubes:
         curves, needs = along.sum(axis=2), self._needs(way, own, along)
         if self.safe and self.prepared.nozzle[way.end] >= 0:
             curves = curves + self.prepared.problem.k.elbow * self.losses.minor_pa[:, beyond]
+        spent = (along * (beyond[:, None] + _after(own, len(way.pieces)))).sum(axis=2)
         most = tuple(
             self.reach.most_beyond(way.start, way.end, len(own), need, curve)
             for need, curve in zip(needs, curves, strict=True)
@@ -199,6 +209,10 @@ class _Tubes:
                 lines=tuple(self._lines(curve[: n + 1], LINES) for curve, n in zip(curves, most, strict=True)),
                 need=tuple(
                     self._lines(need[: n + 1], NEED_LINES) if own else () for need, n in zip(needs, most, strict=True)
+                ),
+                spent=tuple(
+                    () if self.safe or n < 0 else below(one[: n + 1], SPENT_LINES)
+                    for one, n in zip(spent, most, strict=True)
                 ),
             )
         ]
@@ -240,4 +254,11 @@ class _Tubes:
         if not any(may):
             return []
         length = sum(self.prepared.length_m[e] for e in way.pieces[:pieces])
-        return [Stub(self.number, w, way.start, len(own), pieces, length, tuple(map(float, need)), may)]
+        spent = (losses[:, 0, :] * _after(fed, pieces)).sum(axis=1)
+        needs = tuple(map(float, need))
+        return [Stub(self.number, w, way.start, len(own), pieces, length, needs, may, tuple(map(float, spent)))]
+
+
+def _after(own: list[int], pieces: int) -> NDArray[np.int64]:
+    """[pieces] nozzles at the places that lie beyond each piece's start."""
+    return np.array([sum(i > at for i in own) for at in range(pieces)], dtype=np.int64)

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
-from scipy.sparse.csgraph import breadth_first_order, maximum_flow
+from scipy.sparse.csgraph import breadth_first_order, connected_components, maximum_flow
 
 from optimizer.runs.contracted import Contracted
 from optimizer.runs.places import layers_of_group
@@ -25,6 +25,7 @@ from optimizer.runs.places import layers_of_group
 UNIT = 1_000_000  # capacities of the cut graph are whole numbers of this share of a tube
 CREEP = UNIT // 2000  # every tube counts a trace, so that of equal cuts the one of fewest ways is found
 NESTED = 4
+SOME = (2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135)  # nozzles in sets that are looked for
 VIOLATED = 0.02  # a cut is worth a row if it lacks this much of a tube
 SURELY = 1 << 29
 PRICES = (0.5, 0.8, 1.0, 1.2, 1.5, 2.0)  # of a circuit's worth of nozzles in K, in tubes
@@ -32,7 +33,7 @@ PRICES = (0.5, 0.8, 1.0, 1.2, 1.5, 2.0)  # of a circuit's worth of nozzles in K,
 
 class Cut(NamedTuple):
     """Tubes of the layers that enter `inside` are at least `tubes`, or at least the tubes of layer l into junction v if
-    `reached` is (l, v), or carry at least `nozzles`.
+    `reached` is (l, v), or carry at least `nozzles`, counted by `rounded` if there is a `unit`.
     """
 
     layers: tuple[int, ...]
@@ -40,6 +41,28 @@ class Cut(NamedTuple):
     tubes: int = 1
     reached: tuple[int, int] | None = None
     nozzles: int = 0
+    unit: int = 0
+
+    def weight(self, most: int) -> float:
+        """What a tube counts that carries so many nozzles at most."""
+        carried = min(most, self.nozzles)
+        return rounded(carried, self.nozzles, self.unit) if self.unit else float(carried)
+
+    @property
+    def needed(self) -> float:
+        """What all tubes must count together where they carry `nozzles`."""
+        return rounded(self.nozzles, self.nozzles, self.unit) if self.unit else float(self.nozzles)
+
+
+def rounded(carried: int, nozzles: int, unit: int) -> float:
+    """F(carried) = floor(carried / unit) + min(1, f / f_0), f and f_0 the fractions of carried and of nozzles / unit:
+    whole tubes that carry the nozzles carry F(nozzles) by F too (mixed-integer rounding: Nemhauser and Wolsey 1990,
+    Mathematical Programming 46, 379-390, memory)."""
+    whole, rest = divmod(carried, unit)
+    share = nozzles % unit
+    if share == 0:
+        return carried / unit
+    return whole + min(1.0, rest / share)
 
 
 class Tubes(NamedTuple):
@@ -59,7 +82,11 @@ def violated_cuts(data: Contracted, values: Tubes) -> list[Cut]:
         sets = [inside for ends in demand.ends() for inside in graph.nested(ends, 1.0)]
         if len(demand.rooms) > 1:
             heavy = _Graph(data, demand.layers, values.laid)
-            sets += [heavy.heavy(demand, price) for price in PRICES]
+            worth = UNIT / max(room for _, room in demand.rooms)
+            sets += [one for price in PRICES for one in heavy.heavy(demand, price * worth)]
+        for nozzles in SOME:
+            full = _Graph(data, demand.layers, _carried(data, values, nozzles), 0)
+            sets += full.heavy(demand, UNIT / nozzles)
         for inside in sorted({one for one in sets if one}, key=sorted):
             found += demand.cuts(inside, values)
     for number in range(len(data.layers)):
@@ -112,33 +139,37 @@ class _Demand:
         entering = [
             a for a, p in enumerate(passes) if p.layer in self.layers and p.end in inside and p.start not in inside
         ]
-        carried = sum(
-            x * min(lack, most)
-            for a in entering
-            for x, most in zip(values.by_size[a], passes[a].beyond, strict=True)
-            if most > 0
-        )
         found = []
         if sum(values.opened[a] for a in entering) < 1.0 - VIOLATED:
             found.append(Cut(self.layers, inside))
         if tubes > 1 and sum(values.laid[a] for a in entering) < tubes - VIOLATED:
             found.append(Cut(self.layers, inside, tubes=tubes))
-        if carried < lack * (1.0 - VIOLATED):
-            found.append(Cut(self.layers, inside, nozzles=lack))
-        return found
+        able = [
+            (most, x)
+            for a in entering
+            for x, most in zip(values.by_size[a], passes[a].beyond, strict=True)
+            if most > 0
+        ]
+        units = sorted({most for most, _ in able if most < lack})
+        ways = [Cut(self.layers, inside, nozzles=lack, unit=unit) for unit in (0, *units)]
+        lacks = [1.0 - sum(x * cut.weight(most) for most, x in able if x > 0.0) / cut.needed for cut in ways]
+        worst = int(np.argmax(lacks))
+        return [*found, ways[worst]] if lacks[worst] > VIOLATED else found
 
 
 class _Graph:
     """The passes of some layers with their values as capacities, and one source before all their pumps."""
 
-    def __init__(self, data: Contracted, layers: tuple[int, ...], values: Mapping[int, float]) -> None:
+    def __init__(
+        self, data: Contracted, layers: tuple[int, ...], values: Mapping[int, float], creep: int = CREEP
+    ) -> None:
         self.count = len(data.prepared.segments.point)
         self.roots = {root.junction for number in layers for root in data.layers[number].roots}
         self.capacity: dict[tuple[int, int], int] = {}
         for a, one in enumerate(data.passes):
             if one.layer in layers:
                 key = (one.start, one.end)
-                self.capacity[key] = self.capacity.get(key, CREEP) + round(UNIT * max(0.0, values[a]))
+                self.capacity[key] = self.capacity.get(key, creep) + round(UNIT * max(0.0, values[a]))
 
     def arriving(self) -> dict[int, float]:
         """Tubes into each junction, where it is more than a trace."""
@@ -167,13 +198,12 @@ class _Graph:
                 capacity.update({key: UNIT for key in entering})
         return list(dict.fromkeys(found))
 
-    def heavy(self, demand: _Demand, price: float) -> frozenset[int]:
-        """The set of most worth: nozzles at a price, less the tubes that enter it and the room of its pumps."""
+    def heavy(self, demand: _Demand, worth: float) -> list[frozenset[int]]:
+        """The set of most worth, part by part: nozzles at a price, less what enters it and the room of its pumps."""
         source, sink = self.count, self.count + 1
-        worth = price * UNIT / max(room for _, room in demand.rooms)
         capacity = dict(self.capacity)
         for root, room in demand.rooms:
-            capacity[source, root] = capacity.get((source, root), 0) + round(worth * room)
+            capacity[source, root] = min(SURELY, capacity.get((source, root), 0) + round(worth * room))
         for p, n in demand.junctions.items():
             capacity[p, sink] = round(worth * n)
         for i, ((_, u, v), n) in enumerate(sorted(demand.segments.items())):
@@ -181,7 +211,26 @@ class _Graph:
             capacity.update({(u, node): SURELY, (v, node): SURELY, (node, sink): round(worth * n)})
         nodes = self.count + 2 + len(demand.segments)
         _, inside, _ = _minimum_cut(capacity, nodes, source, sink)
-        return inside & frozenset(range(self.count))
+        return self._parts(inside & frozenset(range(self.count)))
+
+    def _parts(self, inside: frozenset[int]) -> list[frozenset[int]]:
+        """The set divided where no segment joins it."""
+        kept = sorted(inside)
+        pairs = [(u, v) for u, v in self.capacity if u in inside and v in inside]
+        if not pairs:
+            return [frozenset({v}) for v in kept]
+        rows, columns = zip(*pairs, strict=True)
+        joined = csr_array((np.ones(len(pairs)), (rows, columns)), shape=(self.count, self.count))
+        _, label = connected_components(joined, directed=False)
+        return [frozenset(v for v in kept if label[v] == part) for part in sorted({int(label[v]) for v in kept})]
+
+
+def _carried(data: Contracted, values: Tubes, nozzles: int) -> dict[int, float]:
+    """Of each pass, what share of so many nozzles it can carry beyond its end in a relaxation."""
+    return {
+        a: sum(x * min(nozzles, max(0, most)) for x, most in zip(values.by_size[a], one.beyond, strict=True)) / nozzles
+        for a, one in enumerate(data.passes)
+    }
 
 
 def _minimum_cut(

@@ -17,7 +17,7 @@ from hydraulics.fittings import minor_loss_pa
 from hydraulics.friction import pressure_gradient_pa_m
 from optimizer.runs.lines import Floats
 from optimizer.runs.prepared import Prepared
-from optimizer.runs.segments import Way
+from optimizer.runs.segments import Way, turn_deg
 from optimizer.runs.trees import fitting_k
 
 
@@ -120,11 +120,17 @@ class Losses:
 
     def _first_k(self, way: Way) -> float:
         """Loss factor at the start of a tube: at the pump its entrance; elsewhere safe the dearest fitting, optimistic
-        none."""
-        k = self.prepared.problem.k
+        the least that any tube arriving there can have for it."""
+        k, ways = self.prepared.problem.k, self.prepared.segments.ways
         if all(way.start == root.junction for root in self.layer.roots):
             return k.entrance
-        return max(k.tee_branch, k.tee_run, k.elbow) if self.safe else 0.0
+        if self.safe:
+            return max(k.tee_branch, k.tee_run, k.elbow)
+        if any(way.start == root.junction for root in self.layer.roots):
+            return 0.0
+        arriving = [ways[w ^ 1] for w in self.prepared.segments.outgoing[way.start] if ways[w].segment != way.segment]
+        turns = [turn_deg(before.arrive_deg, way.leave_deg) for before in arriving]
+        return min((fitting_k(self.prepared, on, turn) for turn in turns for on in (1, 2)), default=0.0)
 
     def _turn_k(self, way: Way, own: list[int], i: int) -> float:
         """Loss factor at the i-th point of a way; where circuits share the nozzles, the lesser of fed and passed."""

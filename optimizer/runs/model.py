@@ -6,13 +6,15 @@
                 OWN   (layer l, nozzle k on a junction)                DUG   segments with ground work
     data        n_a nozzles fed by a pass        L length        r_a rise (bar)       G_ad most nozzles beyond a pass
                 lines (alpha, beta) of the loss of a pass by size, and of the need at its start (bar)
-                N_td need at the start of a stub (bar)     p low edge of the band (bar)     T_l circuits of a layer
-                M_lv, E_lv greatest, least pressure at v (bar)     B_lv circuits that start at v     C room of a pump
+                N_td need at the start of a stub (bar)     e_td its loss times nozzles        T_l circuits of a layer
+                M_lv, E_lv greatest, least pressure at v (bar)     p low edge of the band (bar)       C room of a pump
+                B_lv circuits that start at v              D_l pressure to spare at the pumps (bar x nozzles)
                 price of tubing and of ground work
     variables   X_ad  tubes of size d on the pass               g_ad  nozzles fed beyond its end    h_ad  its loss (bar)
                 W_td  1 where the stub is laid in size d        o_lk  1 where l feeds nozzle k      P_lv  pressure (bar)
                 R_s   1 where the ground of s is opened         S_lv  nozzles fed by the pumps at v
                 Y_a   1 where a pass of a shared layer is laid  m_lw  nozzles of a part fed from the start of way w
+                e_ad  loss of the pass times the nozzles that bear it (bar x nozzles)
 
     min  sum price_d L_a X_ad + sum price_d L_t W_td + sum price_s R_s                               cost
     (1)   passes that feed + splits = 1, >= 1 if shared       every part                             serve
@@ -36,7 +38,9 @@
     (19)  P_lv >= p o_lk                                      every own                              need_own
     (20)  P_lv <= alpha S_lv + beta                           every layer, at its pump, and line     supply
     (21)  sum_a,d X_ad <= R_s, Y_a <= R_s if shared           every layer, every s in DUG            trench
-    (22)  sum Y into K >= 1, sum X >= k or IN_lv, or sum min(G_ad, n) X_ad >= n    sets K that violate it   connect
+    (22)  e_ad >= alpha g_ad + beta X_ad                      every pass, size and line              spend
+    (23)  sum e_ad + sum e_td W_td <= D_l                     every layer of optimistic data         budget
+    (24)  sum Y into K >= 1, sum X >= k or IN_lv, sum F(min(G_ad, n)) X_ad >= F(n)    sets K that violate it   connect
 
 Rows 15 to 20 are of layers with one circuit. IN_lv: tubes of l into v and B_lv. Y_a stands for sum_d X_ad where a
 layer has one circuit. Flow is counted in nozzles. Each row stands in the function of its name.
@@ -53,7 +57,7 @@ from pyomo.common.collections import ComponentMap
 from optimizer.runs.contracted import Contracted, Pass
 from optimizer.runs.cuts import Cut, Tubes
 from optimizer.runs.places import draws, layers_of_group, owns, places, starts
-from optimizer.runs.pressure_rows import head, inside, loss, need_own, need_stub, supply
+from optimizer.runs.pressure_rows import budget, head, inside, loss, need_own, need_stub, spend, supply
 from optimizer.runs.sums import BAR, both_ways, ended, feeds, laid, opened, reached, shared, sizes_of, stubs_from, total
 
 
@@ -92,6 +96,7 @@ def _variables(model: Any) -> None:
     model.R = pyo.Var(sorted(data.dug), bounds=(0.0, 1.0))
     model.g = pyo.Var(passes, sizes, domain=pyo.NonNegativeReals)
     model.h = pyo.Var(single, sizes, domain=pyo.NonNegativeReals)
+    model.e = pyo.Var(passes if data.budget else [], sizes, domain=pyo.NonNegativeReals)
     model.P = pyo.Var([key for key in model.at.reach if not shared(model, key[0])], bounds=pressure)
     room = {(layer, v): most for layer, v, most in starts(data)}
     model.S = pyo.Var(list(room), bounds=lambda _, layer, v: (0.0, room[layer, v]))
@@ -129,15 +134,21 @@ def _rows(model: Any) -> list[tuple[Any, list[Any]]]:
         (need_stub, single_stubs),
         (need_own, [key for key in model.o if key[0] in data.supply]),
         (supply, [(layer, i) for layer, own in sorted(data.supply.items()) for i in range(len(own))]),
+        (spend, [(a, d, i) for a, d in model.e for i in range(len(data.passes[a].spent[d]))]),
+        (budget, sorted(data.budget)),
         (trench, [(layer, w) for layer, w in ways if w // 2 in data.dug]),
     ]
 
 
 def make_integral(model: Any) -> None:
     """Let tubes, ownership and ground work be whole."""
-    for variables in (model.X, model.W, model.o, model.R, model.Y):
-        for variable in variables.values():
-            variable.domain = pyo.NonNegativeIntegers
+    for variable in whole(model):
+        variable.domain = pyo.NonNegativeIntegers
+
+
+def whole(model: Any) -> list[Any]:
+    """The variables that must be whole."""
+    return [v for variables in (model.X, model.W, model.o, model.R, model.Y) for v in variables.values()]
 
 
 def cost(model: Any) -> Any:
@@ -263,7 +274,7 @@ def trench(model: Any, layer: int, w: int) -> Any:
 
 
 def connect(model: Any, cut: Cut) -> Any:
-    """sum Y into K >= 1, or sum X into K >= more, or sum_d min(G_ad, n) X_ad into K >= n."""
+    """sum Y into K >= 1, or sum X into K >= more, or sum F(min(G_ad, n)) X_ad into K >= F(n)."""
     passes: tuple[Pass, ...] = model.data.passes
     enters = [p.layer in cut.layers and p.end in cut.inside and p.start not in cut.inside for p in passes]
     entering = [a for a, does in enumerate(enters) if does]
@@ -273,8 +284,8 @@ def connect(model: Any, cut: Cut) -> Any:
         return laid(model, entering) >= reached(model, *cut.reached)
     if cut.nozzles:
         able = [(a, d) for a in entering for d in sizes_of(model) if passes[a].beyond[d] > 0]
-        carried = total(min(cut.nozzles, passes[a].beyond[d]) * model.X[a, d] for a, d in able)
-        return carried >= cut.nozzles if able else pyo.Constraint.Infeasible
+        carried = total(cut.weight(passes[a].beyond[d]) * model.X[a, d] for a, d in able)
+        return carried >= cut.needed if able else pyo.Constraint.Infeasible
     return laid(model, entering) >= cut.tubes if cut.tubes > 1 else opened(model, entering) >= 1
 
 

@@ -1,6 +1,7 @@
 """Rows of the contracted model on pressure: what tubes lose, and what nozzles need.
 
-They hold for layers with one circuit. Where circuits share nozzles, pressure only limits what each tube carries.
+Heads hold for layers with one circuit. Where circuits share nozzles, pressure only limits what each tube carries, and
+what all tubes lose together.
 """
 
 from __future__ import annotations
@@ -58,3 +59,21 @@ def supply(model: Any, layer: int, i: int) -> Any:
     slope, value = model.data.supply[layer][i]
     key = layer, model.data.layers[layer].roots[0].junction
     return model.P[key] <= slope / BAR * model.S[key] + value / BAR
+
+
+def spend(model: Any, a: int, d: int, i: int) -> Any:
+    """e_ad >= alpha g_ad + beta X_ad, in bar x nozzles: the tubes' losses, each times the nozzles that bear it, convex
+    in what a tube carries, so that it holds for several tubes together."""
+    slope, value = model.data.passes[a].spent[d][i]
+    return model.e[a, d] >= slope / BAR * model.g[a, d] + value / BAR * model.X[a, d]
+
+
+def budget(model: Any, layer: int) -> Any:
+    """sum e_ad + sum e_td W_td <= sum over nozzles of outlet pressure - height - p: what goes to the nozzles is no more
+    than what comes from the pumps."""
+    data, sizes = model.data, sizes_of(model)
+    tubes = total(model.e[a, d] for a, one in enumerate(data.passes) if one.layer == layer for d in sizes)
+    ends = total(
+        one.spent[d] / BAR * model.W[t, d] for t, one in enumerate(data.stubs) if one.layer == layer for d in sizes
+    )
+    return tubes + ends <= data.budget[layer] / BAR

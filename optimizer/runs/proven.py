@@ -5,24 +5,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
 from optimizer.errors import SolverLimit
-from optimizer.progress import Progress, Report, Stop
+from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.runs.contracted import Contracted, contracted
 from optimizer.runs.cuts import violated_cuts
 from optimizer.runs.forest import Forest
-from optimizer.runs.model import add_cuts, build, start_values, tube_values
+from optimizer.runs.model import add_cuts, build, start_values, tube_values, whole
 from optimizer.runs.plan import RunPlan
 from optimizer.runs.prepared import Prepared
 from optimizer.runs.trees import tree_of
-from optimizer.solver import Limits, Relaxation, solve
+from optimizer.solver import Limits, Relaxation, Relaxed, solve
 
 TUBES_MOST = 500  # choices of tubes beyond which branch and bound on the safe model adds too little for its time
 CUT_ROUNDS = 40
 CUT_GAIN = 3e-4  # a round that adds less than this share of the bound is idle
+FIRST_EFFORT = 60  # interrupt checks of a first turn of branch and bound
+MORE_EFFORT = 3
+TRACE = 1e-9
 IDLE_ROUNDS = 3  # idle rounds one after the other that end the cutting
 
 
@@ -67,17 +70,51 @@ def size_sets(prepared: Prepared) -> list[tuple[int, ...]]:
     return list(combinations(range(count), max(1, min(prepared.problem.sizes_at_most, count))))
 
 
+@dataclass
+class _Set:
+    """The optimistic model of one set of sizes, and the bound that it has reached; effort: interrupt checks that its
+    next turn of branch and bound takes."""
+
+    model: Any
+    relaxation: Relaxation
+    bound: float = 0.0
+    effort: int = FIRST_EFFORT
+
+
 def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report, stop: Stop) -> float:
     """What no verified design of the class undercuts; known: cost of one. 0 where a stop came too soon.
 
-    Each set of sizes is bounded by itself, and no further than the cost that is known.
+    Each set of sizes is bounded by itself, and no further than the cost that is known: first by its relaxation with
+    cuts, then by branch and bound, again and again the set of the least bound, with more work each time. limits: of
+    branch and bound, all turns together.
     """
-    bounds: list[float] = []
-    for sizes in size_sets(prepared):
+    sets: list[_Set] = []
+
+    def told(progress: Progress) -> None:
+        reached = min(known, *(one.bound for one in sets)) if len(sets) == len(choices) else None
+        gap = None if reached is None else relative_gap(known, reached)
+        report(replace(progress, incumbent=known, bound=reached, gap=gap))
+
+    choices = size_sets(prepared)
+    for sizes in choices:
         model = build(contracted(prepared, sizes, safe=False), relaxed=True)
-        relaxation = Relaxation(model, stage="cost bound", stop=stop)
-        bounds.append(cut_bound(model, relaxation, known, report))
-    return max(0.0, min([known, *bounds]))
+        one = _Set(model, Relaxation(model, known=known, stage="cost bound", stop=stop))
+        one.bound = cut_bound(model, one.relaxation, known, told)
+        sets.append(one)
+    left = math.inf if limits.checks is None else limits.checks
+    enough = known * (1.0 - limits.gap)
+    while left > 0 and not stop():
+        one = min(sets, key=lambda one: one.bound)
+        if one.bound >= enough:
+            break
+        turn = replace(limits, checks=int(min(left, one.effort)))
+        found = one.relaxation.branch(whole(one.model), known, turn, enough, told)
+        one.bound, one.effort = max(one.bound, found.bound), one.effort * MORE_EFFORT
+        left -= max(1, found.checks)
+        told(Progress("cost bound"))
+        if found.done:
+            break
+    return max(0.0, min(known, *(one.bound for one in sets)))
 
 
 def cut_bound(model: Any, relaxation: Relaxation, known: float, report: Report) -> float:
@@ -91,7 +128,10 @@ def cut_bound(model: Any, relaxation: Relaxation, known: float, report: Report) 
         idle = 0 if found.value - best > CUT_GAIN * abs(found.value) else idle + 1
         best = max(best, found.value)
         report(Progress("cost bound", bound=best, note=f"{len(model.connect)} cuts"))
-        if best > known or idle == IDLE_ROUNDS:
+        if best > known or math.isinf(best):
+            return best
+        bar(model, relaxation, found, known)
+        if idle == IDLE_ROUNDS:
             return best
         cuts = violated_cuts(model.data, tube_values(model, found.values))
         if not cuts:
@@ -101,6 +141,13 @@ def cut_bound(model: Any, relaxation: Relaxation, known: float, report: Report) 
             return math.inf
         relaxation.add(rows)
     return best
+
+
+def bar(model: Any, relaxation: Relaxation, found: Relaxed, known: float) -> None:
+    """Bar each tube whose reduced cost alone lifts the relaxation beyond the cost that is known."""
+    for variable in whole(model):
+        if found.values[variable] < TRACE and found.reduced[variable] > known - found.value:
+            relaxation.narrow(variable, 0.0, 0.0)
 
 
 def _used(data: Contracted, forest: Forest) -> tuple[set[int], set[int]] | None:

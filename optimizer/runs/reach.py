@@ -64,6 +64,23 @@ class Reach:
         able[1:] &= (at_start - lost >= self.least[: len(lost)] - ROUNDING_PA)[1:]
         return int(np.flatnonzero(able)[-1]) if able.any() else -1
 
+    def budget(self, losses: Losses) -> float:
+        """Pressure that tubing may take on its way to all nozzles together (Pa x nozzles).
+
+        A design loses in all tubes, each loss times the nozzles beyond, what its outlet points have above the heights
+        and the band's low edge of its nozzles. No circuit feeds fewer than its mates leave.
+        """
+        prepared, layer = losses.prepared, losses.layer
+        own = [spot for spot, g in zip(prepared.spot, prepared.problem.group, strict=True) if g == layer.group]
+        starts = []
+        for root in layer.roots:
+            room = dict(zip(layer.circuits, layer.rooms, strict=True))
+            rooms = [n for c, n in room.items() if prepared.problem.circuits[c].pump == root.pump]
+            fewest = max(0, len(own) - sum(layer.rooms) + min(rooms))
+            starts.append(float(losses.supply_pa(root)[min(fewest, layer.most)] + self.head_pa[root.junction]))
+        low = prepared.problem.band_low_pa
+        return sum(max(starts) - low - float(self.head_pa[spot]) for spot in own)
+
     def range_pa(self, point: int) -> tuple[float, float]:
         """Least and greatest pressure at a point that tubing reaches to feed something there or beyond."""
         least = float(self.least[0] - self.head_pa[point])

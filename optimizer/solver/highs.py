@@ -59,8 +59,10 @@ class Program:
 class Watch:
     """HiGHS's interrupt callback: reports, counts checks, and carries the reason of an interruption out."""
 
-    def __init__(self, limits: Limits, stage: str, report: Report, stop: Stop) -> None:
-        self.limits, self.stage, self.report, self.stop = limits, stage, report, stop
+    def __init__(
+        self, limits: Limits, stage: str, report: Report, stop: Stop, enough: float = math.inf
+    ) -> None:
+        self.limits, self.stage, self.report, self.stop, self.enough = limits, stage, report, stop, enough
         self.checks = 0
         self.reason: Status | None = None
         self.failure: BaseException | None = None
@@ -74,6 +76,8 @@ class Watch:
                 self.reason = "stopped"
             elif self.limits.checks is not None and self.checks >= self.limits.checks:
                 self.reason = "limit"
+            elif data.mip_dual_bound >= self.enough:
+                self.reason = "gap"
         except BaseException as failure:  # must not cross HiGHS's C++ frames: raised again after the run
             self.failure = failure
         if self.reason or self.failure:

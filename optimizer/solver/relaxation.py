@@ -15,8 +15,10 @@ from pyomo.common.errors import InfeasibleConstraintException
 from pyomo.repn import generate_standard_repn
 
 from optimizer.errors import SolverError
-from optimizer.progress import Stop, never, silent
+from optimizer.progress import Report, Stop, never, silent
 from optimizer.solver.highs import MODEL_STATUS, Limits, Program, Watch, checked, compiled, loaded, run
+
+BRANCHING = {"mip_heuristic_effort": 0.0}  # a bound is wanted, no solution
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,15 @@ class Relaxed:
     reduced: Mapping[Any, float]
 
 
+@dataclass(frozen=True)
+class Branched:
+    """A bound by branch and bound, the interrupt checks that it took, and whether more work would not raise it."""
+
+    bound: float
+    checks: int
+    done: bool
+
+
 class Relaxation:
     """A linear minimum that grows: rows are added, variables are narrowed, and each solve begins where the last ended.
 
@@ -36,8 +47,10 @@ class Relaxation:
     the same answers.
     """
 
-    def __init__(self, model: Any, *, stage: str = "relaxation", stop: Stop = never) -> None:
-        """Compile the model, whole variables as continuous ones."""
+    def __init__(
+        self, model: Any, *, known: float = math.inf, stage: str = "relaxation", stop: Stop = never
+    ) -> None:
+        """Compile the model, whole variables as continuous ones. known: an optimum beyond it is as good as infinite."""
         self._impossible = False
         try:
             self._program = compiled(model)
@@ -46,6 +59,7 @@ class Relaxation:
         self._program.lp.integrality_ = []
         self._column = ComponentMap((v, i) for i, v in enumerate(self._program.columns))
         self._highs = loaded(self._program.lp, Limits())
+        checked(self._highs.setOptionValue("objective_bound", known), "a bound of the objective")
         self._stage, self._stop = stage, stop
         self._first_added = self._program.lp.num_row_
 
@@ -78,15 +92,14 @@ class Relaxation:
             checked(self._highs.deleteRows(len(loose), np.array(loose, dtype=np.int32)), "rows to leave out")
 
     def solve(self) -> Relaxed | None:
-        """The optimum, None where a stop came first. Raises SolverError where there is none."""
+        """The optimum, infinite where there is no solution as good as known, None where a stop came first. Raises
+        SolverError where HiGHS does not finish it."""
         if self._impossible:
             return Relaxed(math.inf, ComponentMap(), ComponentMap())
-        watch = Watch(Limits(), self._stage, silent, self._stop)
-        run(self._highs, watch)
-        if watch.reason:
+        status = self._run()
+        if status is None:
             return None
-        status = self._highs.getModelStatus()
-        if status == MODEL_STATUS.kInfeasible:
+        if status in (MODEL_STATUS.kInfeasible, MODEL_STATUS.kObjectiveBound):
             return Relaxed(math.inf, ComponentMap(), ComponentMap())
         if status != MODEL_STATUS.kOptimal:
             raise SolverError(f"the relaxation ended with {self._highs.modelStatusToString(status)}; report this model")
@@ -95,3 +108,54 @@ class Relaxation:
         values: Mapping[Any, float] = ComponentMap(zip(columns, found.col_value, strict=True))
         reduced: Mapping[Any, float] = ComponentMap(zip(columns, found.col_dual, strict=True))
         return Relaxed(float(self._highs.getInfo().objective_function_value), values, reduced)
+
+    def _run(self) -> highspy.HighsModelStatus | None:
+        """The status at the end, None where a stop came first. Where the warm simplex method ends in doubt, as it may
+        where there is no solution, the interior point method decides."""
+        for solver in ("simplex", "ipm"):
+            checked(self._highs.setOptionValue("solver", solver), f"option solver = {solver}")
+            watch = Watch(Limits(), self._stage, silent, self._stop)
+            run(self._highs, watch)
+            if watch.reason:
+                return None
+            if self._highs.getModelStatus() != MODEL_STATUS.kUnknown:
+                break
+            self._highs.clearSolver()
+        checked(self._highs.setOptionValue("solver", "choose"), "option solver = choose")
+        return self._highs.getModelStatus()
+
+    def branch(
+        self, whole: Iterable[Any], known: float, limits: Limits, enough: float, report: Report = silent
+    ) -> Branched:
+        """A bound by branch and bound, with the variables whole.
+
+        known: only solutions of that cost or less are looked for, so that the bound is never more; enough: a bound that
+        ends the work. It ends as well by `limits` or a stop, with the bound proven so far.
+        """
+        if self._impossible:
+            return Branched(known, 0, True)
+        columns = np.array([self._column[v] for v in whole], dtype=np.int32)
+        self._be(columns, highspy.HighsVarType.kInteger)
+        row = self.rows
+        self._add_cutoff(known)
+        for name, value in {**BRANCHING, "mip_rel_gap": limits.gap}.items():
+            checked(self._highs.setOptionValue(name, value), f"option {name} = {value}")
+        watch = Watch(limits, self._stage, report, self._stop, enough)
+        run(self._highs, watch)
+        info, status = self._highs.getInfo(), self._highs.getModelStatus()
+        bound = known if status == MODEL_STATUS.kInfeasible else float(info.mip_dual_bound)
+        checked(self._highs.deleteRows(1, np.array([row], dtype=np.int32)), "the cutoff to leave out")
+        self._be(columns, highspy.HighsVarType.kContinuous)
+        done = watch.reason is None and status in (MODEL_STATUS.kInfeasible, MODEL_STATUS.kOptimal)
+        return Branched(min(known, bound), watch.checks, done)
+
+    def _be(self, columns: Any, kind: highspy.HighsVarType) -> None:
+        kinds = np.full(len(columns), int(kind), dtype=np.uint8)
+        checked(self._highs.changeColsIntegrality(len(columns), columns, kinds), "whole columns")
+
+    def _add_cutoff(self, known: float) -> None:
+        """cost <= known: what costs more is of no interest."""
+        factor = np.array(self._program.lp.col_cost_, dtype=float)
+        index = np.flatnonzero(factor).astype(np.int32)
+        most = known * (1 + 1e-9) - self._program.lp.offset_
+        checked(self._highs.addRow(-math.inf, most, len(index), index, factor[index]), "the cutoff")

@@ -11,6 +11,7 @@ two nozzles from the junction, 2, 3 one and two from the end.
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from typing import Any
@@ -239,6 +240,46 @@ def test_two_safe_circuits_may_share_a_segment_and_pay_its_ground_once() -> None
     assert row(apart.serve_own[2]) == {"o[0,2]": 1.0, "o[1,2]": 1.0, "=": 1.0}
 
 
+def test_rows_of_what_all_tubes_lose_together() -> None:
+    """Optimistic data: every nozzle draws q(12 bar). Nozzles beyond pass 0, 20 m long, each bear its loss; of the
+    line's two both bear that of its first third, with 2 q, and one that of the second third, with 1 q."""
+    hopeful = build(contracted(prepare(tiny()), (0, 1), safe=False))
+    small = SMALL * float(CURVE.flow_m3_s(LOW_BAR * 1e5)) / Q
+    squares = [n * n for n in range(4)]  # loss per metre of n nozzles, times n
+    for i in range(3):
+        slope = (squares[i + 1] - squares[i]) * small * 20
+        value = squares[i] * small * 20 - slope * i
+        expected = {"g[0,0]": slope, "X[0,0]": value, "e[0,0]": -1.0, "<=": 0.0}
+        found = {k: v for k, v in row(hopeful.spend[0, 0, i]).items() if abs(v) > 1e-9 or k == "<="}
+        assert found == pytest.approx({k: v for k, v in expected.items() if v or k == "<="}, rel=1e-6)
+    total = row(hopeful.budget[0])
+    third = small * LINE_M / 3
+    assert total["e[0,0]"] == total["e[2,1]"] == 1.0
+    assert total["W[0,0]"] == pytest.approx(third, rel=1e-6)
+    assert total["W[1,0]"] == pytest.approx((4 + 1) * third, rel=1e-6)
+    velocity = 3 * float(CURVE.flow_m3_s(LOW_BAR * 1e5)) / (math.pi / 4 * 0.0108**2)
+    outlet = SET_BAR - 4.0 * 1000.0 / 2 * velocity**2 / 1e5  # nozzles one, two and three rises above it
+    assert total["<="] == pytest.approx(3 * (outlet - LOW_BAR) - 6 * RISE_BAR, rel=1e-6)
+
+
+def test_cut_by_rounding() -> None:
+    """Tubes for 3 and for 8 of 10 nozzles, by threes: F(3) = 1, F(8) = 2 + min(1, (2/3) / (1/3)) = 3, F(10) = 4."""
+    cut = Cut((0,), frozenset({3}), nozzles=10, unit=3)
+    assert (cut.weight(3), cut.weight(8), cut.needed) == (1.0, 3.0, 4.0)
+    assert [Cut((0,), frozenset({3}), nozzles=9, unit=3).weight(n) for n in (1, 3, 9)] == pytest.approx([1 / 3, 1, 3])
+
+
+@pytest.mark.parametrize("unit", range(1, 8))
+@pytest.mark.parametrize("nozzles", range(1, 15))
+def test_rounding_cuts_off_no_whole_tubes(nozzles: int, unit: int) -> None:
+    """Reference: all numbers of tubes of three kinds that carry the nozzles."""
+    kinds = (2, 3, 7)
+    cut = Cut((0,), frozenset({3}), nozzles=nozzles, unit=unit)
+    for tubes in itertools.product(range(8), range(6), range(3)):
+        if sum(n * most for n, most in zip(tubes, kinds, strict=True)) >= nozzles:
+            assert sum(n * cut.weight(most) for n, most in zip(tubes, kinds, strict=True)) >= cut.needed - 1e-9
+
+
 def test_connect_rows(together: Any) -> None:
     """Only pass 0 leads from the pump into {3, 4}; into {4} alone pass 1 leads, which is also what reaches 4."""
     model = build(contracted(prepare(tiny()), (0, 1), safe=True), relaxed=True)
@@ -265,7 +306,9 @@ def test_relaxed_variables_may_be_made_whole() -> None:
 
 def test_every_row_of_the_model_has_an_expectation(model: Any, together: Any) -> None:
     families = {c.name for built in (model, together) for c in built.component_objects(pyo.Constraint)}
-    assert families == {name.split("[")[0] for name in {**EXPECTED, **TOGETHER}} | {"loss", "supply", "connect"}
+    assert families == {name.split("[")[0] for name in {**EXPECTED, **TOGETHER}} | {
+        "loss", "supply", "spend", "budget", "connect",
+    }  # fmt: skip
     for constraint in model.component_data_objects(pyo.Constraint):
         if constraint.parent_component().name not in ("loss", "supply", "connect"):
             assert constraint.name in EXPECTED
