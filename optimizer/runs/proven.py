@@ -73,12 +73,13 @@ def size_sets(prepared: Prepared) -> list[tuple[int, ...]]:
 @dataclass
 class _Set:
     """The optimistic model of one set of sizes, and the bound that it has reached; effort: interrupt checks that its
-    next turn of branch and bound takes."""
+    next turn of branch and bound takes; done: no work would raise the bound."""
 
     model: Any
     relaxation: Relaxation
     bound: float = 0.0
     effort: int = FIRST_EFFORT
+    done: bool = False
 
 
 def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report, stop: Stop) -> float:
@@ -105,15 +106,14 @@ def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report,
     enough = known * (1.0 - limits.gap)
     while left > 0 and not stop():
         one = min(sets, key=lambda one: one.bound)
-        if one.bound >= enough:
+        if one.done or one.bound >= enough:
             break
         turn = replace(limits, checks=int(min(left, one.effort)))
         found = one.relaxation.branch(whole(one.model), known, turn, enough, told)
         one.bound, one.effort = max(one.bound, found.bound), one.effort * MORE_EFFORT
         left -= max(1, found.checks)
+        one.done = found.done
         told(Progress("cost bound"))
-        if found.done:
-            break
     return max(0.0, min(known, *(one.bound for one in sets)))
 
 

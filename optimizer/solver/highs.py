@@ -60,7 +60,7 @@ class Watch:
     """HiGHS's interrupt callback: reports, counts checks, and carries the reason of an interruption out."""
 
     def __init__(
-        self, limits: Limits, stage: str, report: Report, stop: Stop, enough: float = math.inf
+        self, limits: Limits, stage: str, report: Report, stop: Stop, enough: float | None = None
     ) -> None:
         self.limits, self.stage, self.report, self.stop, self.enough = limits, stage, report, stop, enough
         self.checks = 0
@@ -76,7 +76,7 @@ class Watch:
                 self.reason = "stopped"
             elif self.limits.checks is not None and self.checks >= self.limits.checks:
                 self.reason = "limit"
-            elif data.mip_dual_bound >= self.enough:
+            elif self.enough is not None and data.mip_dual_bound >= self.enough:
                 self.reason = "gap"
         except BaseException as failure:  # must not cross HiGHS's C++ frames: raised again after the run
             self.failure = failure
