@@ -66,6 +66,8 @@ _FIGURES = (
     "gap_at_count",
     "cost_bound",
     "cost_bound_class",
+    "cost_gap",
+    "cost_gap_tubing",
     "installed_cost",
     "service_cost",
     "litres_a_day",

@@ -65,6 +65,8 @@ class Alternative:
     gap_at_count: float | None = None
     cost_bound: float | None = None
     cost_bound_class: str | None = None
+    cost_gap: float | None = None
+    cost_gap_tubing: float | None = None
     installed_cost: float | None = None
     tubing_m: float | None = None
     min_pressure_pa: float | None = None
@@ -259,6 +261,8 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         gap_at_count=solved.gap_at_count,
         cost_bound=solved.cost_bound,
         cost_bound_class=solved.cost_bound_class,
+        cost_gap=solved.cost_gap,
+        cost_gap_tubing=solved.cost_gap_tubing,
         installed_cost=solved.priced.installed,
         tubing_m=solved.tubing_m,
         min_pressure_pa=proof.min_pressure_pa,

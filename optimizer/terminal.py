@@ -233,6 +233,8 @@ def _figure_rows(currency: str, units: System) -> Rows:
             "cost cannot be below",
             lambda one: _or_none(one.cost_bound, lambda value: f"{value:,.0f} {currency}"),
         ),
+        ("cost gap, all told", percent("cost_gap")),
+        ("of tubing and ground alone", percent("cost_gap_tubing")),
         ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
         ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else NONE),
     )

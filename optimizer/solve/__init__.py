@@ -38,7 +38,10 @@ class SolveSettings:
 
 @dataclass(frozen=True)
 class Solved:
-    """A design with all that is reported of it; values and bounds in weighted m² of the cell model."""
+    """A design with all that is reported of it; values and bounds in weighted m² of the cell model.
+
+    cost_gap: share of the installed cost above its bound; cost_gap_tubing: likewise of tubing and ground work alone.
+    """
 
     trial: Trial
     priced: Priced
@@ -48,6 +51,8 @@ class Solved:
     gap_at_count: float
     cost_bound: float | None
     cost_bound_class: str | None
+    cost_gap: float | None
+    cost_gap_tubing: float | None
     model_area_m2: float
     zone_area_m2: float
     coverable_area_m2: float
@@ -102,6 +107,8 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
     preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
     bound = min(bound, float(found.cells.value.sum()) + preferred)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
+    plan = made.plan
+    known = bool(plan.bound_class)
     return Solved(
         trial=kept.trial,
         priced=cost,
@@ -109,8 +116,10 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
         bound=bound,
         gap=_gap(kept.value, bound),
         gap_at_count=_gap(kept.value, at_count),
-        cost_bound=cost.fixed + made.plan.cost_bound if made.plan.bound_class else None,
-        cost_bound_class=f"{made.plan.bound_class}; without fittings" if made.plan.bound_class else None,
+        cost_bound=cost.fixed + plan.cost_bound if known else None,
+        cost_bound_class=f"{plan.bound_class}; without fittings" if known else None,
+        cost_gap=1.0 - (cost.fixed + plan.cost_bound) / cost.installed if known and cost.installed > 0 else None,
+        cost_gap_tubing=1.0 - plan.cost_bound / plan.cost if known and plan.cost > 0 else None,
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,

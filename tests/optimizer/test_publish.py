@@ -48,6 +48,8 @@ CONTRACT = [
     "gap_at_count",
     "cost_bound",
     "cost_bound_class",
+    "cost_gap",
+    "cost_gap_tubing",
     "installed_cost",
     "service_cost",
     "litres_a_day",

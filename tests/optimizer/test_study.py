@@ -167,6 +167,20 @@ def test_the_bill_adds_up(answered: Study) -> None:
         assert sum(line.quantity for line in nozzles) == a.nozzle_count
 
 
+def test_cost_gaps_are_stated_with_and_without_what_stands_whatever_the_layout(answered: Study) -> None:
+    """Tubing and ground by the bill; what stands whatever the layout dilutes the gap, fittings outside the bound widen
+    it."""
+    for a in answered.alternatives:
+        assert None not in (a.cost_bound, a.installed_cost, a.cost_gap, a.cost_gap_tubing)
+        assert a.cost_gap == pytest.approx(1 - (a.cost_bound or 0.0) / (a.installed_cost or 1.0))
+        total = {line.group: 0.0 for line in a.quantities}
+        for line in a.quantities:
+            total[line.group] += line.quantity * line.unit_price
+        laid = (a.cost_bound or 0.0) - sum(total.get(g, 0.0) for g in ("nozzles", "pump unit", "site works"))
+        tubing = total["tubing"] + total.get("ground", 0.0)
+        assert 0.0 <= (a.cost_gap_tubing or 0.0) == pytest.approx(1 - laid / tubing, abs=1e-9)
+
+
 def test_zones_of_two_schedules_need_two_circuits() -> None:
     scenario = read_scenario(SCENARIOS / "two_schedules")
     answered = study(scenario, StudySettings(workers=1), silent, never)
