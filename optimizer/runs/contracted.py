@@ -27,8 +27,8 @@ NEED_LINES = 2
 SUPPLY_LINES = 4
 SPENT_LINES = 6
 CLASS = (
-    "these nozzles, pump sites, set pressures and most nozzles a circuit; one tubing size along each part of a segment "
-    "between junctions that a circuit feeds from one end"
+    "these nozzles, pump sites, field valves, set pressures and most nozzles a circuit; circuits without closed loops; "
+    "one tubing size along each part of a segment between junctions that a circuit feeds from one end"
 )
 
 
