@@ -1,7 +1,7 @@
 """Which rules bind a design, and where: what each has left, and whether that is less than one step of it.
 
 A rule binds where its slack is smaller than one nozzle, one step of the set pressure, one tubing size, or 1 % of the
-length or area that it allows: there is no room for the next whole thing.
+length, area or money that it allows: there is no room for the next whole thing.
 """
 
 from __future__ import annotations
@@ -10,11 +10,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from geometry.shares import zone_shares_m2
 from hydraulics.units import show, show_both
 from optimizer.design import Nozzle
 from optimizer.instance import usable_m3_s
 from optimizer.runs.plan import CircuitPlan
+from optimizer.solve.priced import priced
 from optimizer.solve.supply import set_levels_pa
 from optimizer.solve.trial import Trial
 
@@ -27,8 +30,8 @@ class Slack:
     """What a rule has left in a design.
 
     rule: as scenario.toml names it; at: circuit, pump, nozzle or zone, "" for the whole design; slack: what is left, in
-    `unit` (nozzles, Pa, sizes, m, m²), below 0 where the rule is broken; step: the least that is of use; binds: slack <
-    step; words: a sentence, of what is left or of what binds.
+    `unit` (nozzles, Pa, sizes, m, m², money), below 0 where the rule is broken; step: the least that is of use; binds:
+    slack < step; words: a sentence, of what is left or of what binds.
     """
 
     rule: str
@@ -57,6 +60,7 @@ def slacks(trial: Trial, next_nozzle_m2: float) -> tuple[Slack, ...]:
         *_run_nozzles(trial),
         *_balance(trial),
         *_least_coverage(trial),
+        *_goal(trial),
     )
 
 
@@ -195,13 +199,35 @@ def _balance(trial: Trial) -> Iterator[Slack]:
 
 def _least_coverage(trial: Trial) -> Iterator[Slack]:
     """Area that zones with a least coverage have above it, in the cell model."""
-    made = trial.layout
-    found, zones = made.instance.candidates, made.instance.scenario.site.zones
-    hits = np.asarray(found.cells.incidence[:, list(made.chosen)].sum(axis=1)).ravel()
-    for number, zone in enumerate(zones):
+    cells = trial.layout.instance.candidates.cells
+    hit = _covered(trial)
+    for number, zone in enumerate(trial.layout.instance.scenario.site.zones):
         if zone.least_coverage > 0.0:
-            area = float(found.cells.zone_area_m2[number][hits >= found.cells.need].sum())
+            area = float(cells.zone_area_m2[number][hit].sum())
             whole = float(zone.polygon.area)
             slack = area - zone.least_coverage * whole
             words = f"zone {zone.name} has {show_both(slack, 'area')} covered above its least coverage"
             yield Slack("least_coverage", zone.name, slack, CLOSE_SHARE * whole, "m²", words)
+
+
+def _goal(trial: Trial) -> Iterator[Slack]:
+    """What the option's budget, or its least coverage of the zones' weighted area, has left."""
+    instance = trial.layout.instance
+    option, zones = instance.option, instance.scenario.site.zones
+    if option.budget is not None:
+        slack, currency = option.budget - priced(trial.layout, trial.design).price, instance.scenario.catalogue.currency
+        words = f"{slack:,.0f} {currency} of the budget of {option.budget:,.0f} {currency} are left"
+        yield Slack("budget", "", slack, CLOSE_SHARE * option.budget, currency, words)
+    if option.least_coverage is not None:
+        whole = float(zone_shares_m2([zone.polygon for zone in zones], zones) @ [zone.weight for zone in zones])
+        covered = float(instance.candidates.cells.value[_covered(trial)].sum())
+        slack = covered - option.least_coverage * whole
+        words = f"{slack:.1f} weighted m² are covered above the option's least coverage"
+        yield Slack("least_coverage", "", slack, CLOSE_SHARE * whole, "m²", words)
+
+
+def _covered(trial: Trial) -> NDArray[np.bool_]:
+    """[C]: cells that enough nozzles reach."""
+    cells = trial.layout.instance.candidates.cells
+    hits = np.asarray(cells.incidence[:, list(trial.layout.chosen)].sum(axis=1)).ravel()
+    return np.asarray(hits >= cells.need)

@@ -114,7 +114,8 @@ def _refusal(prepared: Prepared, arrays: Flat, best: Found) -> NoDesign:
         return NoDesign(broken.rule, str(broken))
     return Unfed(
         "band",
-        f"{nozzle_place(prepared, worst)} gets {show_both(float(pressures[worst]), 'pressure')} of the "
+        f"no run split was found: {nozzle_place(prepared, worst)} gets "
+        f"{show_both(float(pressures[worst]), 'pressure')} of the "
         f"{show_both(problem.band_low_pa, 'pressure')} it needs even with the widest tubing "
         f"({problem.tubing[widest].name}): "
         "raise the set pressure, offer wider tubing, place the pump nearer, or feed fewer nozzles",

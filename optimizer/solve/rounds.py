@@ -155,7 +155,8 @@ class _Round:
                 break
         if last is None:
             raise NoDesign(
-                "band", "No run split keeps the nozzles in the band: raise the set pressure or offer wider tubing."
+                "band",
+                "No run split was found that keeps the band: raise the set pressure or offer wider tubing.",
             )
         return _kept(*last)
 

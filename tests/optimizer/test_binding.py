@@ -10,6 +10,7 @@ import pytest
 
 from optimizer.appraisal.binding import Slack, slacks
 from optimizer.solve.assemble import Layout
+from optimizer.solve.priced import priced
 from optimizer.solve.trial import Trial
 from optimizer.verify import verify
 from tests.optimizer.garden_trial import SET_PA, garden_trial
@@ -153,8 +154,35 @@ def test_least_coverage_of_a_zone_binds_near_what_is_covered(trial: Trial) -> No
         assert slack.slack == pytest.approx(covered - share * whole)
 
 
+def with_option(trial: Trial, **changes: object) -> Trial:
+    instance = trial.layout.instance
+    return with_layout(trial, instance=replace(instance, option=replace(instance.option, **changes)))  # type: ignore[arg-type]
+
+
+def test_a_budget_binds_where_less_than_a_hundredth_of_it_is_left(trial: Trial) -> None:
+    """The bill's total from its lines; 0.9 % and 1.1 % of the budget left."""
+    cost = sum(line.amount for line in priced(trial.layout, trial.design).lines)
+    for left, binds in ((0.009, True), (0.011, False), (-0.1, True)):
+        budget = cost / (1.0 - left)
+        (slack,) = of(slacks(with_option(trial, budget=budget), 5.0), "budget")
+        assert slack.slack == pytest.approx(budget - cost) and slack.binds == binds and slack.unit == "USD"
+
+
+def test_an_options_least_coverage_binds_near_what_is_covered(trial: Trial) -> None:
+    """The garden's zones by hand: terrace 12 x 5 = 60 m² of weight 3, lawn 28 x 18 less the house, 6 x 5, and less the
+    terrace = 414 m² of weight 1."""
+    whole = 60.0 * 3.0 + 414.0
+    cells = trial.layout.instance.candidates.cells
+    hit = cells.incidence[:, list(trial.layout.chosen)].toarray().sum(axis=1) >= cells.need
+    covered = float(cells.value[hit].sum())
+    for left, binds in ((0.005, True), (0.02, False)):
+        asked = with_option(trial, objective="cost", least_coverage=covered / whole - left)
+        (slack,) = of(slacks(asked, 5.0), "least_coverage")
+        assert slack.at == "" and slack.slack == pytest.approx(left * whole) and slack.binds == binds
+
+
 def test_every_member_and_rule_is_told_in_the_readme(trial: Trial) -> None:
     told = set(re.findall(r"`([\w.]+)`", README.read_text(encoding="utf-8")))
     made = with_rules(trial.layout, run_longest_m=99.0, run_nozzles_most=9, circuit_balance=0.2)
-    rules = {slack.rule for slack in slacks(replace(trial, layout=made), 5.0)}
+    rules = {slack.rule for slack in slacks(replace(trial, layout=made), 5.0)} | {"budget"}
     assert {field.name for field in fields(Slack)} | rules | {"binds", "circuit_balance"} <= told
