@@ -7,12 +7,11 @@ are invented.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from random import Random
 from typing import Any
 
-from optimizer.brief import Rules
 from optimizer.scenario import Scenario, read_scenario
 
 HEIGHT_M = 2.5
@@ -73,15 +72,13 @@ def drawn(seed: int) -> Drawn:
 
 
 def scenario(found: Drawn, folder: Path) -> Scenario:
-    """The drawn site as the public reader sees it, its run rules added."""
+    """The drawn site as the public reader sees it."""
     folder.mkdir(parents=True, exist_ok=True)
     site = {"type": "FeatureCollection", "schema_version": 1, "name": "invented terraces", "frame": "local_m"}
     (folder / "site.geojson").write_text(json.dumps({**site, "features": list(found.features)}), encoding="utf-8")
     (folder / "scenario.toml").write_text(_scenario_toml(found), encoding="utf-8")
     (folder / "shop.toml").write_text(_shop_toml(found), encoding="utf-8")
-    read = read_scenario(folder)
-    rules: Rules = replace(read.rules, **found.rules)
-    return replace(read, rules=rules)
+    return read_scenario(folder)
 
 
 def _rules(draw: Random, two: bool) -> dict[str, Any]:
@@ -146,6 +143,7 @@ cell = "2 m"
 setback = "0 m"
 routing_allowance = {ALLOWANCE}
 least_gain = "1 m2"
+{_rules_toml(found.rules)}
 
 [climate]
 water_temperature = "20 C"
@@ -162,6 +160,12 @@ circuits = {found.circuits}
 nozzle = "N"
 tubing_sizes = 2
 """
+
+
+def _rules_toml(rules: dict[str, Any]) -> str:
+    unit = {"run_longest_m": ("run_longest", '"{} m"')}
+    keys = ((*unit.get(name, (name, "{}")), value) for name, value in sorted(rules.items()))
+    return "\n".join(f"{key} = {form.format(value)}" for key, form, value in keys)
 
 
 def _shop_toml(found: Drawn) -> str:
