@@ -92,6 +92,10 @@ def study(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the searches; same seed, same answer.")] = 0,
     workers: Annotated[int | None, typer.Option(min=1, help="Options solved at a time; by default one a core.")] = None,
+    frontier: Annotated[
+        int,
+        typer.Option(min=0, max=50, help="Points of cost against coverage for each option, each a verified design."),
+    ] = 0,
     units: UnitsOption = Units.metric,
 ) -> None:
     """Answer each option with a verified design, compare them, write the files of all."""
@@ -102,7 +106,7 @@ def study(
     from optimizer.study import study as answer
 
     read, chosen = _asked(scenario, out, options)
-    settings = StudySettings(chosen, gap, time_limit, seed, workers or os.cpu_count() or 1)
+    settings = StudySettings(chosen, gap, time_limit, seed, workers or os.cpu_count() or 1, frontier)
     with _stopping() as stopped, terminal.progress_shown(Console(stderr=True)) as report:
         answered = answer(read, settings, report, stopped.is_set)
     _publish(answered, read, out)

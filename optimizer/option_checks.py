@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 
 from hydraulics.units import show
 from optimizer.errors import InputFault
@@ -13,18 +13,10 @@ from optimizer.scenario_parts import Parts, usable
 MINUTE_S = 60.0
 STUDY_FILE = "study.json"  # stands beside the folders of the options
 
-# Keys that are read and checked but that no design obeys as yet: refused, never passed over.
-OPTION_NOT_YET: Mapping[str, Callable[[OptionFile], bool]] = {
-    "objective": lambda option: option.objective == "cost",
-    "budget": lambda option: option.budget is not None,
-    "cost_of": lambda option: option.cost_of != "installed",
-}
-
 
 def option_faults(parts: Parts) -> Iterator[InputFault]:
     """Every fault of the options."""
     yield from _unknown_names(parts)
-    yield from _not_yet(parts)
     for loc, option in parts.options:
         if option.name == STUDY_FILE:
             yield parts.reader.fault_at((*loc, "name"), "is the file that a study writes", "choose another name")
@@ -54,14 +46,6 @@ def _unknown(reader: TomlReader, asked: Mapping[Loc, str], known: set[str], prob
     for loc, name in asked.items():
         if known and name not in known:
             yield reader.fault_at(loc, problem, nearest(name, known))
-
-
-def _not_yet(parts: Parts) -> Iterator[InputFault]:
-    problem, mend = "is not acted on yet", "leave it out"
-    for loc, option in parts.options:
-        for key, asked in OPTION_NOT_YET.items():
-            if asked(option):
-                yield parts.reader.fault_at((*loc, key), problem, mend)
 
 
 def _objective(reader: TomlReader, loc: Loc, option: OptionFile) -> Iterator[InputFault]:

@@ -12,7 +12,7 @@ import json
 import os
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from optimizer.appraisal.explain import Explanation
 from optimizer.bid.quantities import quantities_csv
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
+from optimizer.report.frontier import frontier_svg
 from optimizer.report.plan import plan_svg
 from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
 from optimizer.scenario import Scenario
@@ -30,6 +31,7 @@ from optimizer.study import Alternative, Study
 
 SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
+FRONTIER_FILE = "frontier.svg"
 OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
 _LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa", "shared")
@@ -68,6 +70,8 @@ _FIGURES = (
     "cost_bound_class",
     "cost_gap",
     "cost_gap_tubing",
+    "joint_bound",
+    "joint_gap",
     "installed_cost",
     "service_cost",
     "litres_a_day",
@@ -98,11 +102,17 @@ def publish(study: Study, scenario: Scenario, folder: Path) -> None:
     }
     folder.mkdir(parents=True, exist_ok=True)
     for option in _folders_before(folder) | {alternative.option for alternative in study.alternatives}:
-        _take_away(folder / option, set(OPTION_FILES) - set(texts.get(option, ())))
+        points = {path.name for path in (folder / option).glob("frontier_*.json")}
+        _take_away(folder / option, ({*OPTION_FILES, *points}) - set(texts.get(option, ())))
     for option, files in texts.items():
         (folder / option).mkdir(exist_ok=True)
         for name, text in files.items():
             _write(folder / option / name, text)
+    chart = frontier_svg(study)
+    if chart is None:
+        (folder / FRONTIER_FILE).unlink(missing_ok=True)
+    else:
+        _write(folder / FRONTIER_FILE, chart)
     _write(folder / STUDY_FILE, study_text(study))
 
 
@@ -141,6 +151,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
+        "frontier": _frontier(alternative),
         "folder": alternative.option if alternative.design is not None else None,
     }
 
@@ -155,11 +166,27 @@ def _explained(explanation: Explanation | None) -> dict[str, Any]:
     }
 
 
+def _frontier(alternative: Alternative) -> list[dict[str, Any]]:
+    """The points of an alternative's frontier, each with the file of its design."""
+    return [
+        {
+            **{field.name: getattr(point, field.name) for field in fields(point) if field.name != "design"},
+            "file": f"{alternative.option}/{_point_file(number)}",
+        }
+        for number, point in enumerate(alternative.frontier, start=1)
+    ]
+
+
+def _point_file(number: int) -> str:
+    return f"frontier_{number}.json"
+
+
 def _option_texts(alternative: Alternative, design: Design, study: Study, site: Site) -> dict[str, str]:
     texts = {
         "design.json": design_text(design),
         "design.geojson": json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
         "plan.svg": plan_svg(design, site, study.title, alternative.title),
+        **{_point_file(n): design_text(p.design) for n, p in enumerate(alternative.frontier, start=1)},
     }
     if alternative.verified:
         texts["quantities.csv"] = quantities_csv(alternative.quantities, study.currency)

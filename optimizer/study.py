@@ -21,12 +21,35 @@ from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.executors import Job, run_jobs
 from optimizer.instance import Candidates, candidates, instance
-from optimizer.progress import Progress, Report, Stop, named
+from optimizer.progress import Progress, Report, Stop, named, relative_gap
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
+from optimizer.solve.priced import priced
+from optimizer.solve.trade.frontier import Point
+from optimizer.solve.trade.goal import weighted_area_m2
 from optimizer.upkeep import Upkeep
 
 Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
+
+
+@dataclass(frozen=True)
+class FrontierPoint:
+    """A verified design between a cheap one and the free optimum, cheapest first.
+
+    weighted_area_m2: exact, times the weights of the zones; weighted_share: of the zones' weighted area; price: the
+    cost that the option reckons with; bound_weighted_m2: of the cell model, that no design of that price can pass.
+    """
+
+    covered_area_m2: float
+    weighted_area_m2: float
+    weighted_share: float
+    installed_cost: float
+    service_cost: float | None
+    price: float
+    nozzle_count: int
+    tubing_m: float
+    bound_weighted_m2: float
+    design: Design
 
 
 @dataclass(frozen=True)
@@ -41,8 +64,9 @@ class Alternative:
     by priority); all other areas are exact. `gap` is against the bound at the most nozzles that any in-band design
     can feed, `gap_at_count` against the bound at the count used (at the circuits' limits where there are several
     schedule groups). `reserve` is the share of the fullest circuit's
-    rated capacity that stays unused. `costs_that_count` are what the option reckons with; `upkeep` is None
-    where the scenario states no service.
+    rated capacity that stays unused. `joint_bound`: weighted m² that no design within the budget covers, or the least
+    price that any design of the least coverage has; `joint_gap` against it; None where cost does not count.
+    `costs_that_count` are what the option reckons with; `upkeep` is None where the scenario states no service.
     """
 
     option: str
@@ -67,6 +91,8 @@ class Alternative:
     cost_bound_class: str | None = None
     cost_gap: float | None = None
     cost_gap_tubing: float | None = None
+    joint_bound: float | None = None
+    joint_gap: float | None = None
     installed_cost: float | None = None
     tubing_m: float | None = None
     min_pressure_pa: float | None = None
@@ -84,6 +110,7 @@ class Alternative:
     upkeep: Upkeep | None = None
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
+    frontier: tuple[FrontierPoint, ...] = ()
 
     @property
     def price(self) -> float | None:
@@ -125,13 +152,15 @@ class Study:
 
 @dataclass(frozen=True)
 class StudySettings:
-    """What may be asked of a study: which options (None = all), relative gap, seconds an option, seed, processes."""
+    """What may be asked of a study: which options (None = all), relative gap, seconds an option, seed, processes,
+    points of the frontier of cost against coverage (0: none)."""
 
     options: tuple[str, ...] | None = None
     gap: float = 0.005
     time_limit_s: float | None = None
     seed: int = 0
     workers: int = 2
+    frontier: int = 0
 
 
 def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Stop) -> Study:
@@ -198,7 +227,8 @@ def _answer(
             raise prepared.found
         candidate_set, known = prepared.found
         posed = instance(scenario, option, candidate_set)
-        solved = solve(posed, SolveSettings(settings.gap, settings.time_limit_s, settings.seed), told, stop)
+        asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed, settings.frontier)
+        solved = solve(posed, asked, told, stop)
     except NoDesign as error:
         told(Progress("no design", note=str(error)))
         return Alternative(**_asked(option), status="no_design", reason=str(error))
@@ -258,6 +288,7 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         objective_value=solved.value,
         objective_bound=solved.bound,
         gap=solved.gap,
+        **_joint(option, solved),
         gap_at_count=solved.gap_at_count,
         cost_bound=solved.cost_bound,
         cost_bound_class=solved.cost_bound_class,
@@ -278,4 +309,31 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         quantities=solved.priced.lines,
         costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,
+        frontier=tuple(_point(point) for point in solved.frontier),
+    )
+
+
+def _joint(option: Option, solved: Solved) -> dict[str, Any]:
+    """What no design can pass where cost counts, and the share of it that may be missing."""
+    cheapest = option.objective == "cost"
+    bound = solved.joint.cost_bound if cheapest else solved.joint.value_bound
+    if bound is None:
+        return {}
+    return {"joint_bound": bound, "joint_gap": relative_gap(solved.priced.price if cheapest else solved.value, bound)}
+
+
+def _point(point: Point) -> FrontierPoint:
+    found = point.answer
+    cost, made = priced(found.trial.layout, found.trial.design), found.trial.layout
+    return FrontierPoint(
+        covered_area_m2=found.trial.design.verification.covered_area_m2,
+        weighted_area_m2=found.exact_m2,
+        weighted_share=found.exact_m2 / weighted_area_m2(made.instance),
+        installed_cost=cost.installed,
+        service_cost=cost.upkeep.cost if cost.upkeep else None,
+        price=cost.price,
+        nozzle_count=len(made.chosen),
+        tubing_m=sum(length for _, length in cost.counted.tubing_m),
+        bound_weighted_m2=point.value_bound,
+        design=found.trial.design,
     )

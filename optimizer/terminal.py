@@ -23,6 +23,7 @@ from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remark
 from optimizer.design import Verification
 from optimizer.instance import Inspection
 from optimizer.progress import Progress, Report
+from optimizer.report import frontier_table
 from optimizer.study import Alternative, Study
 
 CAUTIONS = (
@@ -127,6 +128,7 @@ def show_study(study: Study, units: System, console: Console) -> None:
     if served:
         console.print(Text("Service over the stated seasons", style="bold"))
         _show_tables(served, _service_rows(study.currency, units), console)
+    _show_frontiers(study, units, console)
     designed = [one for one in study.alternatives if one.appraisal is not None]
     if designed:
         console.print(Text(HEADING, style="bold"))
@@ -143,6 +145,18 @@ def show_study(study: Study, units: System, console: Console) -> None:
         if study.decision:
             console.print(Text(study.decision.statement))
     console.print(Text(CAUTIONS, style="dim"))
+
+
+def _show_frontiers(study: Study, units: System, console: Console) -> None:
+    rows = [row for one in study.alternatives for row in frontier_table.frontier_rows(one, study.currency, units)]
+    if not rows:
+        return
+    table = Table(*frontier_table.COLUMNS, box=None, pad_edge=False)
+    for row in rows:
+        table.add_row(*map(Text, row))
+    console.print(Text(frontier_table.HEADING, style="bold"))
+    console.print(table)
+    console.print()
 
 
 def _of_appraisal(cell: Cell) -> Callable[[Alternative], str]:
@@ -220,6 +234,7 @@ def _figure_rows(currency: str, units: System) -> Rows:
         ("share of the coverable", lambda one: _share(one.covered_area_m2, one.coverable_area_m2)),
         ("gap to any in-band design", percent("gap", 2)),
         ("gap at this many nozzles", percent("gap_at_count", 2)),
+        ("gap at the cost or coverage asked", percent("joint_gap", 2)),
         ("lowest pressure", quantity("min_pressure_pa", "pressure")),
         ("highest pressure", quantity("max_pressure_pa", "pressure")),
         ("flow of all circuits", quantity("flow_m3_s", "flow")),

@@ -21,6 +21,8 @@ from optimizer.solve.conflict import resolved
 from optimizer.solve.posed import near_points, placement_problem
 from optimizer.solve.priced import Priced
 from optimizer.solve.rounds import Kept
+from optimizer.solve.trade.frontier import Point
+from optimizer.solve.trade.traded import Joint, Traded, traded
 from optimizer.solve.trial import Feeder, Trial
 from optimizer.solve.worked import Task, Worked, work_out
 
@@ -29,11 +31,13 @@ BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
 
 @dataclass(frozen=True)
 class SolveSettings:
-    """Relative gap at which a placement is good enough, seconds for the whole solve (None: no limit), seed."""
+    """Relative gap at which a placement is good enough, seconds for the whole solve (None: no limit), seed, points of
+    the frontier of cost against coverage (0: none)."""
 
     gap: float = 0.005
     time_limit_s: float | None = None
     seed: int = 0
+    frontier: int = 0
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,8 @@ class Solved:
     rounds: tuple[str, ...]
     notes: tuple[str, ...]
     seconds: dict[str, float]
+    joint: Joint
+    frontier: tuple[Point, ...]
 
     @property
     def design(self) -> Design:
@@ -75,7 +81,7 @@ class Solved:
 
 def solve(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Solved:
     """The best verified design of an instance over the pump units that its option allows: the highest covered value,
-    but where another within the gap costs less.
+    but where another within the gap costs less. Where cost counts, the option's budget or least coverage decides.
 
     An unverified design comes back only where none verifies, with its reason. Raises NoDesign, with the rule that
     makes it so and what would resolve it, where there is no design at all, and SolverLimit where stop or time limit
@@ -94,18 +100,19 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
         report(Progress("bound"))
         base = placement_problem(instance)
         bound = bound_of(instance, base, found, clock.stopped)
-    worked = work_out(Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock), found)
-    return _solved(instance, worked, len(found), bound, clock)
+    task = Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock)
+    answer = traded(task, work_out(task, found), settings.frontier)
+    return _solved(instance, answer, len(found), bound, clock)
 
 
-def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float, clock: Clock) -> Solved:
-    outcome = worked[0].outcome
+def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, clock: Clock) -> Solved:
+    worked, outcome = answer.worked, answer.worked[0].outcome
     kept = outcome.kept
     made, design = kept.trial.layout, kept.trial.design
     cost = worked[0].priced
     found = instance.candidates
     preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
-    bound = min(bound, float(found.cells.value.sum()) + preferred)
+    bound = min(bound, float(found.cells.value.sum()) + preferred, answer.joint.value_bound or np.inf)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
     plan = made.plan
     known = bool(plan.bound_class)
@@ -128,6 +135,8 @@ def _solved(instance: Instance, worked: list[Worked], allowed: int, bound: float
         rounds=outcome.rounds,
         notes=(*_notes(instance, kept), *_units_note(worked, allowed)),
         seconds=dict(clock.seconds),
+        joint=answer.joint,
+        frontier=answer.frontier,
     )
 
 

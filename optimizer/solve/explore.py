@@ -128,18 +128,18 @@ class _Quick:
                 self.refusals.append(_no_level(self.feeder, sites))
                 continue
             set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
-            groups = next(group_choices(self.units, len(instance.candidates.groups)))
-            for supply in self.valved(Supply(self.pumps, sites, groups, set_pa)):
-                try:
-                    choices = self.circuits(supply)
-                except NoDesign as refusal:
-                    self.refusals.append(refusal)
-                    continue
-                yield from (replace(supply, groups=groups) for groups in islice(choices, MOST_GROUPINGS))
+            supply = Supply(self.pumps, sites, tuple((0,) * unit.circuits for unit in self.units), set_pa)
+            try:
+                choices = self.circuits(supply)
+            except NoDesign as refusal:
+                self.refusals.append(refusal)
+                continue
+            for groups in islice(choices, MOST_GROUPINGS):
+                yield replace(supply, groups=groups)
+                yield from self.in_field(replace(supply, groups=groups))
 
-    def valved(self, supply: Supply) -> Iterator[Supply]:
-        """The supply, and with valves in the field where these may bring far positions within the longest run."""
-        yield supply
+    def in_field(self, supply: Supply) -> Iterator[Supply]:
+        """The supply with valves in the field, where only these may bring far positions within the longest run."""
         instance = self.feeder.instance
         if instance.option.zone_valves == "field" and instance.scenario.rules.run_longest_m is not None:
             try:

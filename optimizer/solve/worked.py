@@ -173,13 +173,13 @@ def _worked(task: Task, tried: _Tried) -> Worked:
         kept = outcome.kept
         trial = with_field_valves(task.feeder, kept.trial, Effort(*ROUND, task.seed))
         told = () if trial is kept.trial else (field_words(trial, kept.trial.cost),)
-        kept = _polished(task.feeder, replace(kept, trial=trial), task.seed)
+        kept = polished(task.feeder, replace(kept, trial=trial), task.seed)
         outcome = Outcome(kept, (*outcome.rounds, *told))
     trial = outcome.kept.trial
     return Worked(tried.units, outcome, priced(trial.layout, trial.design))
 
 
-def _polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
+def polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
     """The kept trial with cheaper tubing, found by longer searches and, at last, the contracted model, as long as it
     still verifies; its cost bounded from below."""
     if not kept.verified:

@@ -7,7 +7,6 @@ from pathlib import Path
 import pytest
 
 from optimizer.brief import Service
-from optimizer.option_checks import OPTION_NOT_YET
 from optimizer.scenario import read_scenario
 from tests.optimizer.scenario_files import CATALOGUE, EQUIPMENT, EQUIPPED, SCENARIO, SERVICE, faults, swapped, yard
 
@@ -16,7 +15,6 @@ COUNTS = f"{COUNT}, or a range like {{ least = 1, most = 3 }}"
 AMOUNT = "an amount of money above 0, like 25000"
 LENGTH = 'a length above 0 in m, cm, mm, ft or in, like "0.5 m"'
 VOLUME = 'a volume above 0 in L, m3 or gal, like "200 L"'
-NOT_YET = "is not acted on yet"
 
 OPTION_FAULTS = {
     "pumps as text": (
@@ -107,7 +105,7 @@ def test_spoiled_option_or_run_rule(old: str, new: str, said: str, tmp_path: Pat
 
 def test_cost_without_and_with_its_limits(tmp_path: Path) -> None:
     text = swapped(SCENARIO, "circuits = 2", 'objective = "cost"\nbudget = 900')
-    found = [fault for fault in faults(yard(tmp_path, scenario=text)) if NOT_YET not in fault]
+    found = faults(yard(tmp_path, scenario=text))
     assert found == [
         "scenario.toml: option[1].least_coverage: is missing, but the objective is cost; "
         "add a share of the zones' weighted area, like 0.9",
@@ -118,26 +116,11 @@ def test_cost_without_and_with_its_limits(tmp_path: Path) -> None:
 
 def test_cost_of_service_needs_to_know_it(tmp_path: Path) -> None:
     text = swapped(SCENARIO, "circuits = 2", 'cost_of = "both"')
-    found = [fault for fault in faults(yard(tmp_path, scenario=text)) if NOT_YET not in fault]
+    found = faults(yard(tmp_path, scenario=text))
     assert found == [
         'scenario.toml: option[1].cost_of: needs a table [service] in scenario.toml (found "both"); '
         'add it, or ask for cost_of = "installed"'
     ]
-
-
-NOT_YET_ASKED = {
-    "objective": 'objective = "cost"\nleast_coverage = 0.9',
-    "budget": "budget = 900",
-    "cost_of": 'cost_of = "both"',
-}
-
-
-@pytest.mark.parametrize("key", [*OPTION_NOT_YET])
-def test_what_is_not_acted_on_is_refused(key: str, tmp_path: Path) -> None:
-    old, place = "tubing_sizes = 2", "option[0]"
-    text = swapped(SCENARIO, old, f"{NOT_YET_ASKED[key]}\n{old}") + SERVICE
-    (found,) = faults(yard(tmp_path, scenario=text, catalogue=EQUIPPED))
-    assert found.startswith(f"scenario.toml: {place}.{key}: {NOT_YET}")
 
 
 def test_service_is_si(tmp_path: Path) -> None:

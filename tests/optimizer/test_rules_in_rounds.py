@@ -68,13 +68,3 @@ def test_runs_hold_no_more_nozzles_than_the_rule_allows(scenario: Scenario) -> N
     assert held.verified and held.design is not None
     counts = Counter((nozzle.circuit, nozzle.run) for nozzle in held.design.nozzles)
     assert max(counts.values()) <= 4 and len(held.design.nozzles) > 4
-
-
-def test_valves_in_the_field_bring_far_positions_within_the_longest_run(scenario: Scenario) -> None:
-    """From the far shed to the long yard are 57 m: no run of 20 m reaches it from the pump, from a box it does."""
-    ruled = replace(scenario, rules=replace(scenario.rules, run_longest_m=20.0))
-    asked = option(ruled, pump_types=("Small",), pump_sites=("Far shed",), circuits_least=2, circuits_most=2)
-    at_pump, in_field = answered(ruled, asked), answered(ruled, replace(asked, zone_valves="field"))
-    assert at_pump.status == "no_design" and at_pump.reason is not None and "run_longest" in at_pump.reason
-    assert in_field.verified and in_field.design is not None and any(link.shared for link in in_field.design.links)
-    assert not in_field.design.verification.run_faults

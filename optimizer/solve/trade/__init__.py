@@ -4,4 +4,6 @@
     prices.py    what each part costs at least
     relaxed.py   the joint relaxation as a linear program, row by row; links.py its connectivity cuts
     bound.py     what no design can pass: coverage within a budget, cost of a coverage
+    kernel.py    the compiled search over positions on a host of tubing; hosts.py better hosts; look.py poses both
+    goal.py      what is asked for; trader.py looks, feeds, verifies; frontier.py points between; traded.py the verb
 """

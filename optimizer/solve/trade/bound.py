@@ -6,7 +6,7 @@ pumps, trees and sizes; values are weighted m² of the cell model.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,10 +30,12 @@ CLASS = "any positions, pumps, ways and sizes; without head"
 
 @dataclass(frozen=True, eq=False)
 class Asked:
-    """The answer to one question: no design passes `bound`; columns: of the relaxation, None where it was stopped."""
+    """The answer to one question: no design passes `bound`; columns: of the relaxation, None where it was stopped;
+    worth: weighted m² that one coin more would buy there."""
 
     bound: float
     columns: FloatArray | None
+    worth: float = 0.0
 
 
 class JointBound:
@@ -46,7 +48,7 @@ class JointBound:
     def coverage_within(self, budget: float, report: Report = silent, stop: Stop = never) -> Asked:
         """No design that costs at most `budget` covers more. -inf where none can be as cheap."""
         self.relaxation.aim(self.m.value(), maximise=True)
-        self._sides(budget, -INFINITY)
+        self._sides(budget - self.m.prices.once, -INFINITY)
         asked = self._cut(np.inf, -np.inf, report, stop, "priced")
         return _rounded(asked, SAFE)
 
@@ -55,7 +57,7 @@ class JointBound:
         self.relaxation.aim(self.m.cost(), maximise=False)
         self._sides(INFINITY, coverage)
         asked = self._cut(-np.inf, np.inf, report, stop, "valued")
-        return _rounded(asked, -SAFE)
+        return _rounded(replace(asked, bound=asked.bound + self.m.prices.once), -SAFE)
 
     def _sides(self, budget: float, coverage: float) -> None:
         self.relaxation.side("priced", -INFINITY, budget)
@@ -69,7 +71,7 @@ class JointBound:
             if found is None:
                 return best if stop() else Asked(impossible, None)
             moved = abs(found.value - best.bound)
-            best = Asked(found.value, found.columns)
+            best = Asked(found.value, found.columns, self._worth(found, binding))
             report(Progress("joint bound", bound=found.value))
             if moved < GAIN * abs(found.value) or self._slack(found, binding):
                 break
@@ -79,6 +81,10 @@ class JointBound:
             self.relaxation.add(cuts)
         return best
 
+    def _worth(self, found: Solution, row: str) -> float:
+        price = abs(float(found.prices[self.relaxation.row[row]]))
+        return price if row == "priced" else (1.0 / price if price > SLACK else 0.0)
+
     def _slack(self, found: Solution, row: str) -> bool:
         return bool(abs(found.prices[self.relaxation.row[row]]) < SLACK)
 
@@ -86,7 +92,7 @@ class JointBound:
 
 def _rounded(asked: Asked, by: float) -> Asked:
     """The answer with room for rounding, by a share of its bound."""
-    return Asked(asked.bound + by * abs(asked.bound), asked.columns) if np.isfinite(asked.bound) else asked
+    return replace(asked, bound=asked.bound + by * abs(asked.bound)) if np.isfinite(asked.bound) else asked
 
 
 def joint_bound(

@@ -80,7 +80,7 @@ class Relaxed:
         """Objective `cost`: the least prices of nozzles, tubing, ground and units."""
         cost, net, prices = np.zeros(len(self.program.low)), self.net, self.prices
         cost[self.x(0) : self.x(self.problem.candidates)] = prices.nozzle
-        piece = prices.tube_m * net.length_m + net.ground
+        piece = prices.tube_m * net.length_m + prices.dug * net.ground
         cost[self.r(0) : self.r(2 * net.pieces)] = np.concatenate([piece, piece])
         for number, site in enumerate(net.sites):
             for kind, price in enumerate(prices.unit):

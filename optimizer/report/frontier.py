@@ -1,0 +1,64 @@
+"""Cost against coverage: the verified points of every option, and what no design of a price can pass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from optimizer.report.sheet import own_settings, svg_text
+from optimizer.report.style import GREY, INK, PALE, RunStyle, run_styles
+from optimizer.study import Alternative, Study
+
+WIDTH_IN, HEIGHT_IN = 9.0, 6.0
+MARKERS = "osD^vP"
+
+
+def frontier_svg(study: Study) -> str | None:
+    """The chart as SVG text, same study, same bytes; None where no alternative has a frontier."""
+    drawn = [one for one in study.alternatives if one.frontier]
+    if not drawn:
+        return None
+    with own_settings():
+        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
+        axes = figure.add_axes((0.1, 0.12, 0.86, 0.74))
+        looks = run_styles((one.option, "") for one in drawn)
+        for number, one in enumerate(drawn):
+            _draw(axes, one, looks[one.option, ""], MARKERS[number % len(MARKERS)])
+        _label(figure, axes, study, drawn)
+        return svg_text(figure, f"{study.title}: cost against coverage")
+
+
+def _draw(axes: Axes, one: Alternative, look: RunStyle, marker: str) -> None:
+    price = [point.price for point in one.frontier]
+    share = [100.0 * point.weighted_share for point in one.frontier]
+    whole = one.frontier[-1].weighted_area_m2 / max(1e-9, one.frontier[-1].weighted_share)
+    bound = [100.0 * point.bound_weighted_m2 / whole for point in one.frontier]
+    axes.plot(price, bound, color=look.colour, linewidth=0.7, linestyle=(0, (2, 2)), zorder=2)
+    axes.plot(price, share, color=look.colour, linewidth=1.8, marker=marker, markersize=5.5, zorder=3, label=one.title)
+    axes.annotate(
+        f"{one.frontier[-1].nozzle_count} nozzles",
+        (price[-1], share[-1]),
+        xytext=(4, -12),
+        textcoords="offset points",
+        fontsize=7.5,
+        color=look.colour,
+    )
+
+
+def _label(figure: Figure, axes: Axes, study: Study, drawn: Sequence[Alternative]) -> None:
+    axes.set_xlabel(f"price, {study.currency}", color=INK)
+    axes.set_ylabel("weighted area covered, % of the zones'", color=INK)
+    axes.xaxis.set_major_locator(MaxNLocator(7))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_ylim(bottom=0.0)
+    axes.grid(color=PALE, linewidth=0.5)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.plot([], [], color=GREY, linewidth=0.7, linestyle=(0, (2, 2)), label="no design of that price covers more")
+    axes.legend(loc="lower right", frameon=False, fontsize=8.5)
+    figure.text(0.1, 0.94, study.title, fontsize=13, fontweight="bold", color=INK)
+    words = "Cost against coverage: every point is a verified design; coverage is geometry, no claim of efficacy."
+    figure.text(0.1, 0.895, words, fontsize=8.5, color=GREY)

@@ -1,0 +1,180 @@
+"""Trading coverage against cost: quick looks at positions and tubing together, each fed, verified and priced.
+
+A look reckons with prices of a metre that the last verified trial has shown, by how many nozzles it feeds; its error is
+taken back in the next. What is kept is always a verified trial.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import isotonic_regression
+
+from optimizer.errors import NoDesign
+from optimizer.instance import usable_m3_s
+from optimizer.placement.problem import FloatArray, PlacementProblem
+from optimizer.placement.selection import Cover, Selection
+from optimizer.placement.start import repaired
+from optimizer.progress import Progress
+from optimizer.solve.placing import worthwhile
+from optimizer.solve.supply import Supply, set_levels_pa
+from optimizer.solve.trade.bound import Asked, JointBound
+from optimizer.solve.trade.goal import Answer, Goal, answer
+from optimizer.solve.trade.kernel import Aim
+from optimizer.solve.trade.look import Look, estimate, look, seen
+from optimizer.solve.trial import Effort, Feeder, Trial, by_pump, supply_of
+
+LOOKS = 5  # at most, for one goal
+CLOSE = 0.004  # share of the price by which a look may miss the budget, or of the coverage, to be the last
+TIGHTER = 1.3  # times the miss of a look, that the next one aims below the budget or above the coverage
+FEED = (1.0, 200, 2)  # evaluations a nozzle, and at least, and flow factors of a run split
+CHEAPER = 0.02  # what a coin saved weighs beside coverage, as a share of what it could buy
+OVER = 2.0  # what a coin over the budget weighs, times what it would buy as nozzles alone
+ROOM = 0.97  # of the flow at set pressure, that nozzles are reckoned to draw where a higher one is tried
+
+
+@dataclass(frozen=True, eq=False)
+class Trader:
+    """What stays the same for every goal. problem: the placement of the supply, with limits; joint: its bound."""
+
+    feeder: Feeder
+    problem: PlacementProblem
+    joint: JointBound
+    seed: int
+
+    def reach(self, goal: Goal, start: Trial, asked: Asked) -> Answer | None:
+        """The best answer found from a start; None where no look led to one. asked: the bound of the goal."""
+        best: Answer | None = None
+        view, chosen = self._view(start, asked), start.layout.chosen
+        aimed, ratio = goal, self._model_share(start)
+        for number in range(LOOKS):
+            found = seen(view, chosen, _aim(aimed, ratio, start, asked), self.seed + 100 * number)
+            legal = self._legal(found.chosen)
+            trial = self._fed(start, legal) if legal else None
+            if trial is None:
+                aimed = replace(aimed, budget=0.97 * aimed.budget, coverage_m2=1.01 * aimed.coverage_m2)
+                continue
+            got = answer(trial)
+            best = got if got.meets(goal) and (best is None or _better(got, best, goal)) else best
+            self._tell(goal, best)
+            chosen, ratio = legal, self._model_share(trial)
+            view = self._view(trial, asked)
+            aimed = _next_aim(goal, aimed, got)
+            if self.feeder.stop() or (best is not None and number > 0 and _close(got, goal)):
+                break
+        return best
+
+    def _view(self, trial: Trial, asked: Asked) -> Look:
+        """A look from a trial's pumps, at its prices."""
+        made, m = trial.layout, self.joint.m
+        roots = [m.net.sites.index(choice.site) for choice in made.problem.pumps]
+        room = [sum(of) for of in by_pump(made, [circuit.nozzles_at_most for circuit in made.problem.circuits])]
+        laid = None if asked.columns is None else asked.columns[m.r(0) : m.r(2 * m.net.pieces)]
+        view = look(made.instance, self.problem, m.net, roots, room, m.prices, laid)
+        view = view.priced(m.prices.dug * metre_prices(trial, self.problem.candidates), 0.0)
+        guessed = estimate(view, made.chosen).cost
+        return view.priced(view.fixed.tube, answer(trial).price - guessed)
+
+    def _model_share(self, trial: Trial) -> float:
+        """Value of the cell model over the exact one."""
+        exact = answer(trial).exact_m2
+        cells = Selection(Cover(replace(self.problem, bonus=0.0 * self.problem.bonus)), trial.layout.chosen).value
+        return cells / exact if exact > 0 else 1.0
+
+    def _legal(self, chosen: Sequence[int]) -> tuple[int, ...]:
+        """The choice made legal, without nozzles that are not worth their place."""
+        cover = Cover(self.problem)
+        selection = Selection(cover, chosen)
+        made = selection if selection.is_legal() else repaired(cover, chosen)
+        return worthwhile(self.problem, made.members(), self._least_gain()) if made is not None else ()
+
+    def _least_gain(self) -> float:
+        return self.feeder.instance.scenario.rules.least_gain_m2
+
+    def _fed(self, start: Trial, chosen: tuple[int, ...]) -> Trial | None:
+        """A choice fed from a trial's pumps: the cheapest verified of the highest set pressures that capacity lets be
+        and of the trial's own; None where none can be fed."""
+        limits = by_pump(start.layout, [circuit.nozzles_at_most for circuit in start.layout.problem.circuits])
+        found: list[Trial] = []
+        for supply in dict.fromkeys((self._highest(start, len(chosen)), supply_of(start))):
+            try:
+                found.append(self.feeder.feed(supply, chosen, limits, Effort(*FEED, self.seed, start.factor)))
+            except NoDesign:
+                continue
+            if found[-1].design.verification.verified or self.feeder.stop():
+                break
+        return min(found, key=lambda t: (not t.design.verification.verified, t.cost), default=None)
+
+    def _highest(self, start: Trial, count: int) -> Supply:
+        """The trial's supply at the highest set pressures at which so many nozzles stay within capacity."""
+        supply, made, instance = supply_of(start), start.layout, start.layout.instance
+        share = count / max(1, len(made.chosen))
+        served = by_pump(made, [len(circuit.served) for circuit in made.plan.circuits])
+        set_pa = []
+        for pump, levels in enumerate(set_levels_pa(instance, supply.pumps, supply.sites)):
+            most = max(served[pump]) * share
+            usable = usable_m3_s(instance.scenario.rules, supply.pumps[pump])
+            fits = [p for p in levels if most * ROOM * float(instance.nozzle.curve.flow_m3_s(p)) <= usable]
+            set_pa.append(max([supply.set_pa[pump], *fits]))
+        return replace(supply, set_pa=tuple(set_pa))
+
+    def _tell(self, goal: Goal, best: Answer | None) -> None:
+        stage = "least cost" if goal.cheapest else "budget"
+        note = "" if best is None else f"{best.exact_m2:.1f} weighted m² for {best.price:.0f}"
+        self.feeder.report(Progress(stage, note=note))
+
+
+def metre_prices(trial: Trial, most: int) -> FloatArray:
+    """[most + 2]: price of a metre of a trial's tubing by how many nozzles it feeds, never falling; 0 where none."""
+    prices = np.zeros(most + 2)
+    fed, price, metres = [], [], []
+    made = trial.layout
+    for circuit in made.plan.circuits:
+        beyond: dict[int, int] = {int(made.problem.layout.nozzle_point[k]): 1 for k in circuit.served}
+        for use in reversed(circuit.pieces):
+            n = beyond.get(use.to_point, 0)
+            beyond[use.from_point] = beyond.get(use.from_point, 0) + n
+            fed.append(n)
+            price.append(made.problem.tubing[use.tubing].cost_per_m)
+            metres.append(max(1e-6, float(made.problem.layout.length_m[use.piece])))
+    order = np.argsort(fed, kind="stable")
+    smooth = isotonic_regression(np.array(price)[order], weights=np.array(metres)[order]).x
+    counts = np.array(fed)[order]
+    prices[1:] = smooth[np.clip(np.searchsorted(counts, np.arange(1, most + 2), side="right") - 1, 0, None)]
+    return prices
+
+
+def _aim(goal: Goal, ratio: float, start: Trial, asked: Asked) -> Aim:
+    """What a look minimises. ratio: value of the cell model over the exact one."""
+    got = answer(start)
+    worth = max(asked.worth, 0.2 * got.exact_m2 / max(1.0, got.price))  # weighted m² that a coin buys
+    most = got.exact_m2 / max(1.0, len(start.layout.chosen) * start.layout.instance.nozzle.price)
+    if goal.cheapest:
+        return Aim(1.0, CHEAPER / worth, goal.budget, OVER, goal.coverage_m2 * ratio, OVER / worth)
+    return Aim(CHEAPER * worth, 1.0, goal.budget, OVER * max(most, worth), 0.0, 0.0)
+
+
+def _next_aim(goal: Goal, aimed: Goal, got: Answer) -> Goal:
+    """The aim of the next look: the goal, but beyond it by more than the last look missed it."""
+    over = max(0.0, got.price - goal.budget) if np.isfinite(goal.budget) else 0.0
+    short = max(0.0, goal.coverage_m2 - got.exact_m2)
+    if not got.trial.design.verification.verified:
+        return replace(aimed, budget=0.98 * aimed.budget, coverage_m2=aimed.coverage_m2)
+    return Goal(goal.budget - (TIGHTER - 1.0) * over, goal.coverage_m2 + (TIGHTER - 1.0) * short)
+
+
+def _close(got: Answer, goal: Goal) -> bool:
+    """Whether a look came as near to its goal as looks are worth."""
+    if not got.meets(goal):
+        return False
+    if goal.cheapest:
+        return got.exact_m2 <= (1.0 + CLOSE) * goal.coverage_m2
+    return got.price >= (1.0 - CLOSE) * goal.budget
+
+
+def _better(one: Answer, other: Answer, goal: Goal) -> bool:
+    if goal.cheapest:
+        return one.price < other.price
+    return (one.exact_m2, -one.price) > (other.exact_m2, -other.price)
