@@ -25,6 +25,7 @@ STEPS = {
     "head": "pumps set 1 m of head higher",
     "band": "band's low edge 1 m lower",
     "tubing_size": "one tubing size more",
+    "run_rules": "no rules on runs",
     "trunk": "trunks one size larger",
     "delivery": "5 % more delivery",
     "circuit": "one circuit more",

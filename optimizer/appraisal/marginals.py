@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from math import inf
 
 import numpy as np
 
 from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.units import show_both
 from optimizer.errors import NoDesign
+from optimizer.instance import Instance
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.runs.problem import RunProblem
@@ -98,6 +100,8 @@ class Steps:
         yield Step("band", f"the band's low edge one metre of head ({metre}) lower", self.band)
         if self.problem.sizes_at_most < len(self.problem.tubing):
             yield Step("tubing_size", f"{self.problem.sizes_at_most + 1} tubing sizes", self.size)
+        if any(rule is not None for rule in _run_rules(self.made.instance)):
+            yield Step("run_rules", "no rules on the length, the nozzles and the balance of runs", self.no_run_rules)
         yield Step("trunk", "trunks one size larger", self.trunk)
         yield Step("delivery", f"pumps of {100 * MORE_DELIVERY:.0f} % more delivery", self.delivery)
         yield Step("circuit", "one circuit more", self.circuit)
@@ -138,10 +142,18 @@ class Steps:
 
     def band(self) -> Trial:
         low_pa = self.problem.band_low_pa - self.metre_pa
+        return self.cheapest(replace(self.problem, band_low_pa=low_pa), self.under(band_low_pa=low_pa))
+
+    def no_run_rules(self) -> Trial:
+        free = replace(self.problem, longest_run_m=inf, run_nozzles_most=None, balance=None)
+        return self.cheapest(free, self.under(run_longest_m=None, run_nozzles_most=None, circuit_balance=None))
+
+    def under(self, **changed: float | None) -> Feeder:
+        """A feeder of the same instance with some rules changed."""
         scenario = self.made.instance.scenario
-        rules = replace(scenario.rules, band_low_pa=low_pa)
+        rules = replace(scenario.rules, **changed)  # type: ignore[arg-type]
         instance = replace(self.made.instance, scenario=replace(scenario, rules=rules))
-        return self.cheapest(replace(self.problem, band_low_pa=low_pa), replace(self.feeder, instance=instance))
+        return replace(self.feeder, instance=instance)
 
     def size(self) -> Trial:
         return self.cheapest(replace(self.problem, sizes_at_most=self.problem.sizes_at_most + 1))
@@ -246,6 +258,11 @@ class Steps:
                 return selection.value - before, added
             selection.add(best)
             added.append(best)
+
+
+def _run_rules(instance: Instance) -> tuple[float | None, ...]:
+    rules = instance.scenario.rules
+    return rules.run_longest_m, rules.run_nozzles_most, rules.circuit_balance
 
 
 def _cost(trial: Trial) -> float:

@@ -59,7 +59,8 @@ def _asked(instance: Instance, locked: tuple[int, ...]) -> Iterator[Required]:
                 supply = Supply(pumps=pumps, sites=sites, groups=groups, set_pa=highest)
                 limits = tuple(tuple(len(locked) for _ in own) for own in groups)
                 problem = run_problem(instance, supply, locked, ground, limits, 1.0)
-                problem = replace(problem, longest_run_m=rules.run_longest_m or inf)
+                if instance.option.zone_valves == "field":  # runs begin at valves that may stand anywhere
+                    problem = replace(problem, longest_run_m=inf)
                 carried = tuple(usable_m3_s(rules, pumps[c.pump]) / least for c in problem.circuits)
                 yield required(problem, carried)
 

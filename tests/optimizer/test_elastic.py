@@ -93,3 +93,21 @@ def test_a_refusal_that_is_not_proven_stays_as_it_is(tmp_path: Path) -> None:
     posed = instance(given, option, candidates(given, given.nozzle_of(option)))
     refusal = NoDesign("band", "as it was")
     assert resolved(posed, refusal) is refusal
+
+
+@pytest.mark.parametrize(("valves", "told"), [("pump", True), ("field", False)])
+def test_runs_too_long_for_locked_positions_are_told_unless_valves_stand_in_the_field(
+    tmp_path: Path, valves: str, told: bool
+) -> None:
+    """40 locked positions, 20 on each wire, reach 19.5 m along it, with the link of 4 m 23.5 m, with 5 % allowance
+    24.675 m; the drop from the pump at 2.5 m and the riser to the wire add 5 m: 29.675 m where runs may be 20 m long.
+    Within 20 m lie (20 - 5) / 1.05 - 4 = 10.3 m of wire, 10 positions each: the other 20 would have to go."""
+    given = scenario(tmp_path, locked=40)
+    given = replace(given, rules=replace(given.rules, run_longest_m=20.0))
+    option = next(option for option in given.options if option.name == "any")
+    posed = instance(given, replace(option, zone_valves=valves), candidates(given, given.nozzle_of(option)))  # type: ignore[arg-type]
+    refusal = NoDesign("run_longest", "as it was")
+    found = resolved(posed, refusal)
+    assert (found is not refusal) == told
+    if told:
+        assert "only with at least runs 9.7 m (31.7 ft) longer, or 20 positions unlocked" in str(found)

@@ -152,6 +152,20 @@ def test_more_delivery_feeds_as_many_nozzles_as_it_says(tmp_path: Path) -> None:
     assert (found.weighted_m2 >= 2.0 * room) and (found.cost >= 10.0 * room)  # least_gain; price of a nozzle
 
 
+def test_what_run_rules_cost_is_told_where_some_are_stated(plain: Steps) -> None:
+    """The long arm bears seven nozzles: a rule of seven costs nothing here, where every tree is the same."""
+    assert "run_rules" not in {step.change for step in plain.steps()}
+    scenario = plain.made.instance.scenario
+    ruled = replace(scenario, rules=replace(scenario.rules, run_nozzles_most=7))
+    posed = replace(plain.made.instance, scenario=ruled)
+    feeder = replace(plain.feeder, instance=posed)
+    problem = replace(plain.problem, run_nozzles_most=7)
+    trial = feeder.trial(plain.made.pumps, plain.made.chosen, problem, plain.made.plan)
+    assert trial.design.verification.verified
+    found = told(Steps(feeder, plain.base, trial, 0), "run_rules")
+    assert found.reason is None and found.cost == pytest.approx(0.0, abs=1e-9)
+
+
 def test_steps_that_the_site_has_no_place_for_say_so(tmp_path: Path) -> None:
     steps = fed(tmp_path, 1, outlets=1)
     assert told(steps, "circuit").reason == "no pump has an outlet to spare"
@@ -192,6 +206,6 @@ def test_rows_and_remarks_carry_units() -> None:
 
 def test_every_member_and_change_is_told_in_the_readme(plain: Steps) -> None:
     read = set(re.findall(r"`([\w.]+)`", README.read_text(encoding="utf-8")))
-    changes = {step.change for step in plain.steps()}
+    changes = {step.change for step in plain.steps()} | {"run_rules"}
     assert changes == set(STEPS)
     assert {field.name for field in fields(Marginal)} | changes <= read
