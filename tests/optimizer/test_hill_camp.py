@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -66,7 +67,7 @@ def test_pressures_are_those_of_another_engine(out: Path) -> None:
             nozzles = [nozzle for nozzle in file["nozzles"] if nozzle["circuit"] == circuit]
             found = pressures_by_epanet(
                 file["nodes"],
-                [link for link in file["links"] if link["circuit"] == circuit],
+                [link for link in file["links"] if circuit in (link["circuit"], *link["shared"])],
                 nozzles,
                 supply=pump["node"],
                 supply_pressure_pa=pump["set_pressure_pa"],
@@ -104,3 +105,32 @@ def test_service_is_told_in_file_and_figures(answered: Study, out: Path) -> None
         litres = 4 * 130 * figures["litres_a_day"] / 250
         assert float(concentrate["quantity"]) == pytest.approx(litres, abs=1e-3)
         assert float(rows[-1]["amount"]) == pytest.approx(figures["service_cost"], abs=0.05)
+
+
+def test_a_main_pays_for_wire_and_a_box(answered: Study) -> None:
+    """Valves stand in the field where that is cheaper. The links that one circuit shares with the other are the main:
+    wire lies along it, one box holds both valves, and its tubing is paid once."""
+    one = next(item for item in answered.alternatives if item.option == "one_pump_valves_in_field")
+    assert one.design is not None
+    bill = {line.item: line.quantity for line in one.quantities}
+    main_m = sum(link.length_m for link in one.design.links if link.shared and link.tubing != "manifold")
+    if main_m == 0:
+        assert "wire" not in bill and "valve box" not in bill
+    else:
+        assert (bill["wire"], bill["valve box"]) == (pytest.approx(main_m), 1)
+    laid_m = sum(link.length_m for link in one.design.links if link.tubing != "manifold")
+    assert sum(quantity for item, quantity in bill.items() if item.startswith("tubing")) == pytest.approx(laid_m)
+
+
+def test_runs_keep_their_rules(answered: Study, scenario: Scenario) -> None:
+    """Counted from the links: metres from the pump, or from the end of the main, to every node; nozzles by run."""
+    longest, most = scenario.rules.run_longest_m, scenario.rules.run_nozzles_most
+    assert longest is not None and most is not None
+    for one in _designed(answered):
+        assert one.design is not None
+        far = {pump.node: 0.0 for pump in one.design.pumps}
+        for link in one.design.links:  # parents before children
+            own_m = 0.0 if link.shared or link.tubing == "manifold" else link.length_m
+            far[link.to] = far[link.from_] + own_m
+        assert max(far.values()) <= longest
+        assert max(Counter((nozzle.circuit, nozzle.run) for nozzle in one.design.nozzles).values()) <= most
