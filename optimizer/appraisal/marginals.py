@@ -216,6 +216,7 @@ class Steps:
             pumps=(*supply.pumps, supply.pumps[0]),
             sites=(*supply.sites, site),
             set_pa=(*supply.set_pa, max(supply.set_pa)),
+            mains=(*supply.trunks, None) if supply.mains else (),
         )
         return self.grown([replace(more, groups=(*supply.groups, (g,))) for g in self.groups], (*limits, limits[0][:1]))
 
