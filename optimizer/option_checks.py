@@ -7,10 +7,11 @@ from collections.abc import Iterator, Mapping
 from hydraulics.units import show
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest
-from optimizer.scenario_file import OptionFile, ServiceFile, minutes
+from optimizer.scenario_file import ALWAYS, OptionFile, ServiceFile, minutes
 from optimizer.scenario_parts import Parts, usable
 
 MINUTE_S = 60.0
+WHOLE_DAY = ["00:00-24:00"]
 STUDY_FILE = "study.json"  # stands beside the folders of the options
 
 
@@ -91,13 +92,14 @@ def service_faults(parts: Parts) -> Iterator[InputFault]:
 def _hours(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
     """The cycles of one circuit must fit into the hours of every schedule."""
     daily_min = service.cycles_per_day * service.cycle / MINUTE_S
-    for _, schedule in parts.schedules:
-        allowed = sum(end - start for start, end in map(minutes, schedule.hours))
+    hours = {ALWAYS: WHOLE_DAY, **{schedule.name: schedule.hours for _, schedule in parts.schedules}}
+    for name, some in sorted(hours.items()):
+        allowed = sum(end - start for start, end in map(minutes, some))
         if daily_min > allowed:
             cycle = show(service.cycle, "duration", "metric")
             problem = (
                 f"makes {daily_min:g} minutes of mist a day with a cycle of {cycle}, more than the {allowed} that "
-                f"schedule {schedule.name} allows"
+                f"schedule {name} allows"
             )
             yield parts.reader.fault_at(("service", "cycles_per_day"), problem, "lower it, or shorten the cycle")
             return

@@ -8,7 +8,17 @@ import pytest
 
 from optimizer.brief import Service
 from optimizer.scenario import read_scenario
-from tests.optimizer.scenario_files import CATALOGUE, EQUIPMENT, EQUIPPED, SCENARIO, SERVICE, faults, swapped, yard
+from tests.optimizer.scenario_files import (
+    CATALOGUE,
+    EQUIPMENT,
+    EQUIPPED,
+    SCENARIO,
+    SERVICE,
+    faults,
+    site_with,
+    swapped,
+    yard,
+)
 
 COUNT = "a whole number from 1 to 1000"
 COUNTS = f"{COUNT}, or a range like {{ least = 1, most = 3 }}"
@@ -237,6 +247,13 @@ def test_equipment_is_si(tmp_path: Path) -> None:
 
 
 CROSS_FAULTS = {
+    "more mist than a day, where no schedule is defined": (
+        SCENARIO.replace('[[schedule]]\nname = "late"\nhours = ["22:00-02:00"]\n', "")
+        + swapped(swapped(SERVICE, "cycles_per_day = 4", "cycles_per_day = 25"), '"45 s"', '"1 h"'),
+        EQUIPPED,
+        "service.cycles_per_day: makes 1500 minutes of mist a day with a cycle of 3600 s, "
+        "more than the 1440 that schedule always allows (found 25); lower it, or shorten the cycle",
+    ),
     "circuits that no controller serves": (
         SCENARIO,
         swapped(EQUIPPED, "stations = 2", "stations = 1"),
@@ -266,4 +283,6 @@ CROSS_FAULTS = {
 
 @pytest.mark.parametrize(("scenario", "catalogue", "said"), CROSS_FAULTS.values(), ids=CROSS_FAULTS)
 def test_files_that_do_not_go_together(scenario: str, catalogue: str, said: str, tmp_path: Path) -> None:
-    assert faults(yard(tmp_path, scenario=scenario, catalogue=catalogue)) == [f"scenario.toml: {said}"]
+    anytime = site_with(1, schedule=None)
+    found = faults(yard(tmp_path, scenario=scenario, catalogue=catalogue, site=anytime))
+    assert found == [f"scenario.toml: {said}"]
