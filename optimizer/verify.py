@@ -150,11 +150,14 @@ def _reference_problems(design: Design) -> Iterator[str]:
             yield f"link {link.id}: no pump feeds its circuit {circuit}"
     names = [nozzle.id for nozzle in design.nozzles]
     yield from (f"nozzle {n} stands twice" for n in sorted({n for n in names if names.count(n) > 1}))
+    ends = {
+        circuit: {end for link in design.links if link.carries(circuit) for end in (link.from_, link.to)}
+        for circuit in sorted({nozzle.circuit for nozzle in design.nozzles})
+    }
     for nozzle in design.nozzles:
-        ends = {end for link in design.links if link.carries(nozzle.circuit) for end in (link.from_, link.to)}
         if nozzle.circuit not in fed:
             yield f"nozzle {nozzle.id}: no pump feeds its circuit {nozzle.circuit}"
-        elif nozzle.node not in ends:
+        elif nozzle.node not in ends[nozzle.circuit]:
             yield f"nozzle {nozzle.id}: no link of its circuit {nozzle.circuit} ends at its node {nozzle.node}"
 
 
