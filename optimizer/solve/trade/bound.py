@@ -59,6 +59,12 @@ class JointBound:
         asked = self._cut(-np.inf, np.inf, report, stop, "valued")
         return _rounded(replace(asked, bound=asked.bound + self.m.prices.once), -SAFE)
 
+    def at_metre(self, price: float) -> JointBound:
+        """The same with another price of a metre of tubing: a guide, no bound."""
+        m = self.m
+        prices = replace(m.prices, tube_m=price)
+        return JointBound(relaxed(m.problem, m.net, prices, m.capacity, m.units))
+
     def _sides(self, budget: float, coverage: float) -> None:
         self.relaxation.side("priced", -INFINITY, budget)
         self.relaxation.side("valued", coverage, INFINITY)

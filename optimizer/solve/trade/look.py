@@ -64,10 +64,13 @@ def look(
     room: Sequence[int],
     prices: LeastPrices,
     laid: FloatArray | None = None,
+    standing: Iterable[int] = (),
 ) -> Look:
     """The search's view of a placement. problem: with its limits; prices: of nozzles and of ground; laid [2 E]: pieces
-    as a relaxation laid them, to lean on."""
+    as a relaxation laid them, to lean on; standing: of lines of even pitch these candidates stay, no other comes."""
     cover, found, count = Cover(problem), instance.candidates, problem.candidates
+    stays = np.zeros(count, dtype=bool)
+    stays[list(standing)] = True
     tree = cKDTree(np.column_stack([found.x_m, found.y_m]))
     near = tree.query(np.column_stack([found.x_m, found.y_m]), min(KIN + 1, count))[1].reshape(count, -1)
     kin = [[int(i) for i in row if i != j] for j, row in enumerate(near)]
@@ -90,8 +93,8 @@ def look(
         problem.value.astype(float),
         problem.need.astype(np.int64),
         problem.bonus.astype(float),
-        ~cover.barred,
-        cover.locked,
+        ~cover.barred & (~cover.in_pattern | stays),
+        cover.locked | (cover.in_pattern & stays),
         net.at,
         cover.most,
         np.zeros(count + 2),
@@ -102,8 +105,9 @@ def look(
     return Look(net, fixed, tuple(roots), tuple(room), 0.0, weight)
 
 
-def seen(view: Look, chosen: Iterable[int], aim: Aim, seed: int, steps: int = STEPS) -> Seen:
-    """The best choice found from a start, legal or not, by annealing and better hosts in turn."""
+def seen(view: Look, chosen: Iterable[int], aim: Aim, seed: int, steps: int = STEPS, heat: float = 1.0) -> Seen:
+    """The best choice found from a start, legal or not, by annealing and better hosts in turn; heat: 1 to look far,
+    less to stay near the start."""
     inner = aim._replace(budget=aim.budget - view.others)
     start, best = tuple(sorted(chosen)), Seen((), 0.0, np.inf)
     parent, length, ground = _spread(view, start)
@@ -111,7 +115,7 @@ def seen(view: Look, chosen: Iterable[int], aim: Aim, seed: int, steps: int = ST
         host = _host(view, parent, length, ground)
         state = _state(view, host, start)
         gain = max(1.0, float(state.sums[0]) / max(1, len(start)))
-        hot = HOT if number == 0 else HOT / 3
+        hot = heat * HOT if number == 0 else max(COLD, heat * HOT / 3)
         on = anneal(
             view.fixed,
             host,
@@ -126,7 +130,7 @@ def seen(view: Look, chosen: Iterable[int], aim: Aim, seed: int, steps: int = ST
         start = tuple(int(j) for j in np.flatnonzero(on))
         _better_host(view, parent, length, ground, start)
         sums = _state(view, _host(view, parent, length, ground), start).sums
-        best = _best(best, Seen(start, float(sums[0]), float(sums[2]) + view.others), aim)
+        best = best_of([best, Seen(start, float(sums[0]), float(sums[2]) + view.others)], aim)
     return best
 
 
@@ -138,12 +142,14 @@ def estimate(view: Look, chosen: Sequence[int]) -> Seen:
     return Seen(tuple(sorted(chosen)), float(sums[0]), float(sums[2]) + view.others)
 
 
-def _best(one: Seen, other: Seen, aim: Aim) -> Seen:
+def best_of(found: Iterable[Seen], aim: Aim) -> Seen:
+    """What comes nearest to an aim."""
+
     def order(s: Seen) -> tuple[float, float]:
         missing = aim.over * max(0.0, s.cost - aim.budget) + aim.short * max(0.0, aim.target - s.value)
         return missing, aim.cost_weight * s.cost - aim.value_weight * s.value
 
-    return min(one, other, key=order)
+    return min(found, key=order)
 
 
 def _rows(lists: Sequence[Sequence[int] | IntArray]) -> tuple[IntArray, IntArray]:

@@ -23,12 +23,14 @@ from optimizer.solve.supply import Supply, set_levels_pa
 from optimizer.solve.trade.bound import Asked, JointBound
 from optimizer.solve.trade.goal import Answer, Goal, answer
 from optimizer.solve.trade.kernel import Aim
-from optimizer.solve.trade.look import Look, estimate, look, seen
+from optimizer.solve.trade.look import Look, best_of, estimate, look, seen
 from optimizer.solve.trial import Effort, Feeder, Trial, by_pump, supply_of
 
 LOOKS = 5  # at most, for one goal
 CLOSE = 0.004  # share of the price by which a look may miss the budget, or of the coverage, to be the last
-TIGHTER = 1.3  # times the miss of a look, that the next one aims below the budget or above the coverage
+UNFED = 0.97  # of the budget, that is looked at next where a look could not be fed
+NEAR = 0.15  # heat of the looks after the first, which mend it
+LED = 0.3  # of a nozzle, that the guide must choose where a look begins with it
 FEED = (1.0, 200, 2)  # evaluations a nozzle, and at least, and flow factors of a run split
 CHEAPER = 0.02  # what a coin saved weighs beside coverage, as a share of what it could buy
 OVER = 2.0  # what a coin over the budget weighs, times what it would buy as nozzles alone
@@ -47,32 +49,58 @@ class Trader:
     def reach(self, goal: Goal, start: Trial, asked: Asked) -> Answer | None:
         """The best answer found from a start; None where no look led to one. asked: the bound of the goal."""
         best: Answer | None = None
-        view, chosen = self._view(start, asked), start.layout.chosen
+        guide = self._guide(goal, start)
+        last, chosen = start, start.layout.chosen
+        misses: list[tuple[float, float]] = []
         aimed, ratio = goal, self._model_share(start)
         for number in range(LOOKS):
-            found = seen(view, chosen, _aim(aimed, ratio, start, asked), self.seed + 100 * number)
+            view = self._view(last, guide, start.layout.chosen if number % 2 == 0 else ())
+            heat = 1.0 if number == 0 else NEAR
+            aim = _aim(aimed, ratio, start, asked)
+            begun = (chosen, self._led(guide)) if number == 0 else (chosen,)
+            found = best_of([seen(view, some, aim, self.seed + 100 * number, heat=heat) for some in begun], aim)
             legal = self._legal(found.chosen)
             trial = self._fed(start, legal) if legal else None
             if trial is None:
-                aimed = replace(aimed, budget=0.97 * aimed.budget, coverage_m2=1.01 * aimed.coverage_m2)
+                aimed = replace(aimed, budget=UNFED * aimed.budget)
                 continue
             got = answer(trial)
             best = got if got.meets(goal) and (best is None or _better(got, best, goal)) else best
             self._tell(goal, best)
-            chosen, ratio = legal, self._model_share(trial)
-            view = self._view(trial, asked)
-            aimed = _next_aim(goal, aimed, got)
+            last, chosen, ratio = trial, legal, self._model_share(trial)
+            misses.append((got.price - found.cost, found.value / ratio - got.exact_m2))
+            aimed = _next_aim(goal, misses)
             if self.feeder.stop() or (best is not None and number > 0 and _close(got, goal)):
                 break
         return best
 
-    def _view(self, trial: Trial, asked: Asked) -> Look:
+    def _guide(self, goal: Goal, start: Trial) -> Asked:
+        """The relaxation's answer to a goal at what a metre of tubing costs on average in a trial: where to look."""
+        plan, made = start.layout.plan, start.layout
+        metres = sum(float(made.problem.layout.length_m[use.piece]) for c in plan.circuits for use in c.pieces)
+        joint, stop = (
+            self.joint.at_metre(self.joint.m.prices.dug * plan.tubing_cost / max(1.0, metres)),
+            self.feeder.stop,
+        )
+        return (
+            joint.cost_of(goal.coverage_m2, stop=stop)
+            if goal.cheapest
+            else joint.coverage_within(goal.budget, stop=stop)
+        )
+
+    def _led(self, guide: Asked) -> tuple[int, ...]:
+        """The candidates that the guide chooses for a good part."""
+        if guide.columns is None:
+            return ()
+        return self._legal([int(j) for j in np.flatnonzero(guide.columns[: self.problem.candidates] > LED)])
+
+    def _view(self, trial: Trial, guide: Asked, standing: Sequence[int]) -> Look:
         """A look from a trial's pumps, at its prices."""
         made, m = trial.layout, self.joint.m
         roots = [m.net.sites.index(choice.site) for choice in made.problem.pumps]
         room = [sum(of) for of in by_pump(made, [circuit.nozzles_at_most for circuit in made.problem.circuits])]
-        laid = None if asked.columns is None else asked.columns[m.r(0) : m.r(2 * m.net.pieces)]
-        view = look(made.instance, self.problem, m.net, roots, room, m.prices, laid)
+        laid = None if guide.columns is None else guide.columns[m.r(0) : m.r(2 * m.net.pieces)]
+        view = look(made.instance, self.problem, m.net, roots, room, m.prices, laid, standing)
         view = view.priced(m.prices.dug * metre_prices(trial, self.problem.candidates), 0.0)
         guessed = estimate(view, made.chosen).cost
         return view.priced(view.fixed.tube, answer(trial).price - guessed)
@@ -156,13 +184,14 @@ def _aim(goal: Goal, ratio: float, start: Trial, asked: Asked) -> Aim:
     return Aim(CHEAPER * worth, 1.0, goal.budget, OVER * max(most, worth), 0.0, 0.0)
 
 
-def _next_aim(goal: Goal, aimed: Goal, got: Answer) -> Goal:
-    """The aim of the next look: the goal, but beyond it by more than the last look missed it."""
-    over = max(0.0, got.price - goal.budget) if np.isfinite(goal.budget) else 0.0
-    short = max(0.0, goal.coverage_m2 - got.exact_m2)
-    if not got.trial.design.verification.verified:
-        return replace(aimed, budget=0.98 * aimed.budget, coverage_m2=aimed.coverage_m2)
-    return Goal(goal.budget - (TIGHTER - 1.0) * over, goal.coverage_m2 + (TIGHTER - 1.0) * short)
+def _next_aim(goal: Goal, misses: Sequence[tuple[float, float]]) -> Goal:
+    """The aim of the next look: the goal, beyond it by what looks have missed on average.
+
+    A search finds what its estimate flatters, so that prices come out higher than looked at. misses: price above the
+    look's, and weighted m² short of it.
+    """
+    over, short = np.array(misses).mean(axis=0).tolist()
+    return Goal(goal.budget - over, goal.coverage_m2 + short if goal.cheapest else 0.0)
 
 
 def _close(got: Answer, goal: Goal) -> bool:
