@@ -23,7 +23,7 @@ from optimizer.solver import Limits, Relaxation, Relaxed, solve
 TUBES_MOST = 500  # choices of tubes beyond which branch and bound on the safe model adds too little for its time
 CUT_ROUNDS = 40
 CUT_GAIN = 3e-4  # a round that adds less than this share of the bound is idle
-FIRST_EFFORT = 60  # interrupt checks of a first turn of branch and bound
+FIRST_EFFORT = 200  # interrupt checks of a first turn of branch and bound
 MORE_EFFORT = 3
 TRACE = 1e-9
 IDLE_ROUNDS = 3  # idle rounds one after the other that end the cutting
