@@ -237,9 +237,9 @@ def _minimum_cut(
     capacity: dict[tuple[int, int], int], nodes: int, source: int, sink: int
 ) -> tuple[int, frozenset[int], frozenset[int]]:
     """Value of the minimum cut, and the largest and the smallest set on the sink's side."""
-    rows, columns = zip(*sorted(capacity), strict=True)
-    values = np.array([capacity[key] for key in sorted(capacity)], dtype=np.int32)
-    graph = csr_array((values, (rows, columns)), shape=(nodes, nodes))
+    ends = np.array(list(capacity), dtype=np.int32)
+    values = np.fromiter(capacity.values(), dtype=np.int32, count=len(capacity))
+    graph = csr_array((values, (ends[:, 0], ends[:, 1])), shape=(nodes, nodes))
     result = maximum_flow(graph, source, sink)
     residual: Any = graph - result.flow
     residual.eliminate_zeros()
