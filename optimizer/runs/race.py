@@ -19,7 +19,9 @@ from optimizer.runs.sizing import Sizing, new_sizing
 from optimizer.runs.state import State, copy_state, empty_state
 from optimizer.runs.written import EXACT_ROOM
 
-HOT, COLD = 0.01, 0.0003  # first and last temperature, as a share of the first cost
+WIDE = (0.03, 0.001)  # first and last temperature, as shares of the first cost: wide enough to leave a basin
+NARROW = (0.003, 0.0003)  # likewise, to settle in one
+NARROW_SHARE = 0.3  # share of the last search that settles
 WATCH_EVERY = 1000  # evaluations
 FINALISTS = 3  # first forests that are looked at with every set of sizes
 HEAT = 150  # evaluations of one set in one heat, at least
@@ -70,7 +72,10 @@ class Race:
                 self._note(best, self.annealed(best[sizes], seed + 1000 * heat + n, budget // len(alive)))
             left -= budget
         leader = min(best.values(), key=lambda found: found.order)
-        self._note(best, self.annealed(leader, seed - 1, left))
+        settling = int(left * NARROW_SHARE)
+        self._note(best, self.annealed(leader, seed - 1, left - settling))
+        leader = min(best.values(), key=lambda found: found.order)
+        self._note(best, self.annealed(leader, seed - 2, settling, NARROW))
         return min(best.values(), key=lambda found: found.order)
 
     def first_look(self, states: Sequence[State]) -> dict[Sizes, Found]:
@@ -85,8 +90,8 @@ class Race:
             self._note(best, self._valued(self.sets[0], states[i]))
         return best
 
-    def annealed(self, start: Found, seed: int, evaluations: int) -> Found:
-        """The best forest found from a start with its own sizes."""
+    def annealed(self, start: Found, seed: int, evaluations: int, heat: tuple[float, float] = WIDE) -> Found:
+        """The best forest found from a start with its own sizes, while it cools from one temperature to another."""
         flat, work = self.flat, self._sizing(start.sizes)
         now, rows = empty_state(flat), np.zeros((len(flat.pump), COLUMNS))
         copy_state(start.state, now)
@@ -96,7 +101,7 @@ class Race:
         copy_state(now, best)
         cheapest = float(flat.cost_per_m[list(start.sizes)].min())
         scale = max(start.cost, 1e-9)
-        value = np.array([start.fault, start.cost, start.fault, start.cost, scale, HOT, COLD, cheapest])
+        value = np.array([start.fault, start.cost, start.fault, start.cost, scale, *heat, cheapest])
         search = Search(now, empty_state(flat), best, rows, rows.copy(), value, np.array([0, 0, evaluations]))
         pending, draw = new_pending(flat), dice(seed)
         while search.tally[DONE] < search.tally[TOTAL] and search.tally[MOVED] < MOVES * search.tally[TOTAL]:
