@@ -23,9 +23,9 @@ from optimizer.solve.rounds import Kept, Outcome
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
-QUICK = (0.6, 100, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
-ROUND = (2.0, 400, 3)  # of those in the rounds
-POLISH = (25.0, 1000, 1)  # of the last ones, which begin from the plan that the rounds kept
+QUICK = (2.0, 200, 2)  # evaluations a nozzle, and at least, and flow factors of the trials that choose where to start
+ROUND = (10.0, 1000, 3)  # of those in the rounds
+POLISH = (60.0, 3000, 1)  # of the last ones, which begin from the plan that the rounds kept
 POLISH_SEEDS = 2
 PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
