@@ -61,6 +61,23 @@ def test_a_rise_left_out_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     assert list(faults(found, json.loads(design_text(wrong))))
 
 
+def test_the_check_sees_each_rule() -> None:
+    """A design that keeps all, held against a site with one rule tightened in turn: named each time."""
+    found, file = drawn(7), json.loads(design_text(solved(7).design))
+    assert list(faults(found, file)) == []
+    low, high = found.band_bar
+    flows = file["verification"]["flow_m3_s"].values()
+    for tighter, words in (
+        ({"rules": {"run_nozzles_most": 1}}, "nozzles of 1"),
+        ({"rules": {"run_longest_m": 5.0}}, "m of 5.0"),
+        ({"rules": {"circuit_balance": 0.5 * (1 - min(flows) / max(flows))}}, "circuits take"),
+        ({"delivery_l_min": found.delivery_l_min / 2}, "m3/s of"),
+        ({"band_bar": (low, low + 0.1)}, "bar, band"),
+        ({"set_bar": (high + 5.0, high + 6.0)}, "set pressure"),
+    ):
+        assert any(words in fault for fault in faults(replace(found, **tighter), file)), tighter
+
+
 def test_reducers_serve_ground_that_is_left_out_without_them() -> None:
     """By hand: the terraces lie up to 29 m below the pump and differ by more than the band is wide."""
     fitted, plain = solved(2), solved(2, reducers=False)
