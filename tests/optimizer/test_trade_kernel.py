@@ -104,6 +104,6 @@ def test_a_look_finds_the_enumerated_best_within_a_budget(posed: Instance, view:
     pairs = itertools.combinations(range(posed.candidates.count), 2)
     threes = [sums(c) for c in itertools.chain(some, pairs)]
     best = max(float(s[0]) for s in threes if s[2] + 2150.0 <= budget)
-    found = seen(view, (), Aim(0.01, 1.0, budget, 5.0, 0.0, 0.0), seed=1)
+    found = seen(view, (), Aim(0.01, 1.0, budget, 5.0, 0.0, 0.0, 0.0), seed=1)
     assert found.cost <= budget
     assert found.value >= best

@@ -24,7 +24,8 @@ UP = 0.12  # chance to stop at each point on the way up, where to prune
 class Fixed(NamedTuple):
     """What no move changes, J candidates. *_start and lists in rows: cells of a candidate; candidates too close to one;
     kin, near enough to shift to; limits and windows of one. value, need [C]; bonus, may, locked, at [J]; most [L]; tube
-    [nozzles + 1]: price of a metre that feeds so many; nozzle: price of one."""
+    [nozzles + 1]: price of a metre that feeds so many; nozzle: price of one; floor_m2 [F, C], floor_least [F]: area of
+    cells in zones with a least coverage, and that."""
 
     cell_start: Array
     cells: Array
@@ -45,6 +46,8 @@ class Fixed(NamedTuple):
     most: Array
     tube: Array
     nozzle: float
+    floor_m2: Array
+    floor_least: Array
 
 
 class Host(NamedTuple):
@@ -78,7 +81,7 @@ class State(NamedTuple):
 
 class Aim(NamedTuple):
     """What is minimised: cost_weight x cost - value_weight x (value + bonus) + over x (cost above budget) + short x
-    (value below target)."""
+    (value below target) + floor x (m² short of floors)."""
 
     cost_weight: float
     value_weight: float
@@ -86,17 +89,30 @@ class Aim(NamedTuple):
     over: float
     target: float
     short: float
+    floor: float
 
 
 @njit(cache=True)
-def energy(aim: Any, sums: Any, strict: float) -> float:
+def energy(fixed: Any, aim: Any, sums: Any, strict: float) -> float:
     """What is minimised, at a state's sums; strict: share of the weights of a broken budget or target."""
     found = aim.cost_weight * sums[2] - aim.value_weight * (sums[0] + sums[1])
     if sums[2] > aim.budget:
         found += strict * aim.over * (sums[2] - aim.budget)
     if sums[0] < aim.target:
         found += strict * aim.short * (aim.target - sums[0])
+    for f in range(len(fixed.floor_least)):
+        if sums[3 + f] < fixed.floor_least[f]:
+            found += strict * aim.floor * (fixed.floor_least[f] - sums[3 + f])
     return found  # type: ignore[no-any-return]
+
+
+@njit(cache=True)
+def within(fixed: Any, aim: Any, sums: Any) -> bool:
+    """Whether budget, target and floors are kept."""
+    short = 0
+    for f in range(len(fixed.floor_least)):
+        short += sums[3 + f] < fixed.floor_least[f]
+    return sums[2] <= aim.budget and sums[0] >= aim.target and short == 0
 
 
 @njit(cache=True)
@@ -109,6 +125,8 @@ def change(fixed: Any, host: Any, state: Any, j: int, by: int) -> None:
         state.hits[c] += by
         if (state.hits[c] >= fixed.need[c]) != before:
             state.sums[0] += by * fixed.value[c]
+            for f in range(len(fixed.floor_least)):
+                state.sums[3 + f] += by * fixed.floor_m2[f, c]
     state.sums[1] += by * fixed.bonus[j]
     state.sums[2] += by * fixed.nozzle
     for k in range(fixed.close_start[j], fixed.close_start[j + 1]):
@@ -255,31 +273,31 @@ def anneal(
     np.random.seed(seed)
     log = np.zeros(2 * len(fixed.at) + 2, dtype=np.int64)
     strict = MILD
-    now = energy(aim, state.sums, strict)
+    now = energy(fixed, aim, state.sums, strict)
     best, best_on = np.inf, state.on.copy()
-    if state.sums[2] <= aim.budget and state.sums[0] >= aim.target:
+    if within(fixed, aim, state.sums):
         best = now
-    loose, loose_on = energy(aim, state.sums, 1.0), state.on.copy()
+    loose, loose_on = energy(fixed, aim, state.sums, 1.0), state.on.copy()
     heat = hot
     for step in range(steps):
         if step % 256 == 0:
             heat = hot * (cold / hot) ** (step / steps)
             strict = min(1.0, MILD ** (1.0 - 2.0 * step / steps))
-            now = energy(aim, state.sums, strict)
+            now = energy(fixed, aim, state.sums, strict)
         done = move(fixed, host, state, log, gain)
         if done == 0:
             continue
-        then = energy(aim, state.sums, strict)
+        then = energy(fixed, aim, state.sums, strict)
         if then > now and np.random.random() >= np.exp(-(then - now) / heat):
             for k in range(done - 1, -1, -1):
                 j = log[k]
                 change(fixed, host, state, j, -1 if state.on[j] else 1)
             continue
         now = then
-        if now < best and state.sums[2] <= aim.budget and state.sums[0] >= aim.target:
+        if now < best and within(fixed, aim, state.sums):
             best = now
             best_on[:] = state.on
-        elif best == np.inf and energy(aim, state.sums, 1.0) < loose:
-            loose = energy(aim, state.sums, 1.0)
+        elif best == np.inf and energy(fixed, aim, state.sums, 1.0) < loose:
+            loose = energy(fixed, aim, state.sums, 1.0)
             loose_on[:] = state.on
     return best_on if best < np.inf else loose_on

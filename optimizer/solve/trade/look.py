@@ -99,6 +99,8 @@ def look(
         cover.most,
         np.zeros(count + 2),
         float(prices.nozzle),
+        cover.floor_area,
+        cover.floor_least,
     )
     weight = np.zeros(2 * net.pieces) if laid is None else laid
     net = replace(net, ground=prices.dug * net.ground)
@@ -228,7 +230,7 @@ def _state(view: Look, host: Host, chosen: Iterable[int]) -> State:
         np.zeros(view.net.points, dtype=np.int64),
         np.zeros(len(fixed.most), dtype=np.int64),
         np.zeros(int(fixed.windows.max(initial=-1)) + 1, dtype=np.int64),
-        np.zeros(3),
+        np.zeros(3 + len(fixed.floor_least)),
     )
     wanted = {int(j) for j in chosen} | {int(j) for j in np.flatnonzero(fixed.locked)}
     for j in sorted(wanted, key=lambda j: (not fixed.locked[j], j)):

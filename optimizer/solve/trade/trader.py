@@ -54,7 +54,7 @@ class Trader:
         misses: list[tuple[float, float]] = []
         aimed, ratio = goal, self._model_share(start)
         for number in range(LOOKS):
-            view = self._view(last, guide, start.layout.chosen if number % 2 == 0 else ())
+            view = self._view(last, guide, start.layout.chosen if number % 2 == 0 else (), last is not start)
             heat = 1.0 if number == 0 else NEAR
             aim = _aim(aimed, ratio, start, asked)
             begun = (chosen, self._led(guide)) if number == 0 else (chosen,)
@@ -94,11 +94,16 @@ class Trader:
             return ()
         return self._legal([int(j) for j in np.flatnonzero(guide.columns[: self.problem.candidates] > LED)])
 
-    def _view(self, trial: Trial, guide: Asked, standing: Sequence[int]) -> Look:
-        """A look from a trial's pumps, at its prices."""
+    def _view(self, trial: Trial, guide: Asked, standing: Sequence[int], settled: bool) -> Look:
+        """A look from a trial's pumps, at its prices; settled: with no more nozzles than it feeds, so that set
+        pressures need not fall."""
         made, m = trial.layout, self.joint.m
         roots = [m.net.sites.index(choice.site) for choice in made.problem.pumps]
-        room = [sum(of) for of in by_pump(made, [circuit.nozzles_at_most for circuit in made.problem.circuits])]
+        most = [
+            min(circuit.nozzles_at_most, max(1, len(plan.served))) if settled else circuit.nozzles_at_most
+            for circuit, plan in zip(made.problem.circuits, made.plan.circuits, strict=True)
+        ]
+        room = [sum(of) for of in by_pump(made, most)]
         laid = None if guide.columns is None else guide.columns[m.r(0) : m.r(2 * m.net.pieces)]
         view = look(made.instance, self.problem, m.net, roots, room, m.prices, laid, standing)
         view = view.priced(m.prices.dug * metre_prices(trial, self.problem.candidates), 0.0)
@@ -180,8 +185,8 @@ def _aim(goal: Goal, ratio: float, start: Trial, asked: Asked) -> Aim:
     worth = max(asked.worth, 0.2 * got.exact_m2 / max(1.0, got.price))  # weighted m² that a coin buys
     most = got.exact_m2 / max(1.0, len(start.layout.chosen) * start.layout.instance.nozzle.price)
     if goal.cheapest:
-        return Aim(1.0, CHEAPER / worth, goal.budget, OVER, goal.coverage_m2 * ratio, OVER / worth)
-    return Aim(CHEAPER * worth, 1.0, goal.budget, OVER * max(most, worth), 0.0, 0.0)
+        return Aim(1.0, CHEAPER / worth, goal.budget, OVER, goal.coverage_m2 * ratio, OVER / worth, OVER / worth)
+    return Aim(CHEAPER * worth, 1.0, goal.budget, OVER * max(most, worth), 0.0, 0.0, OVER)
 
 
 def _next_aim(goal: Goal, misses: Sequence[tuple[float, float]]) -> Goal:
