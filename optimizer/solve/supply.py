@@ -80,8 +80,8 @@ def set_levels_pa(
         low, high = set_range_pa(rules, pump)
         top = min(high, rules.band_high_pa + (float(still.max()) if reducible(instance, still) else _fall(still)))
         bottom = max(low, rules.band_low_pa)
-        safe = _multiples(bottom, top, rules.set_step_pa)
-        levels.append(safe or _multiples(low, high, rules.set_step_pa))
+        safe = multiples_pa(bottom, top, rules.set_step_pa)
+        levels.append(safe or multiples_pa(low, high, rules.set_step_pa))
     return tuple(levels)
 
 
@@ -105,7 +105,8 @@ def rises_pa(instance: Instance, sites: Sequence[int]) -> NDArray[np.float64]:
     return np.asarray(water_of(instance).density_kg_m3 * GRAVITY_M_S2 * (z[None, :] - start[:, None]))
 
 
-def _multiples(low: float, high: float, step: float) -> tuple[float, ...]:
+def multiples_pa(low: float, high: float, step: float) -> tuple[float, ...]:
+    """Multiples of a step within a range, highest first; where there is none, the top of the range."""
     first, last = ceil(low / step - STEP_TOLERANCE), floor(high / step + STEP_TOLERANCE)
     found = [i * step for i in range(last, first - 1, -1)]
     return tuple(found) if found else ((high,) if high >= low else ())

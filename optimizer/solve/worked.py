@@ -20,6 +20,7 @@ from optimizer.solve.field import field_words, with_field_valves
 from optimizer.solve.placing import Search
 from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept, Outcome
+from optimizer.solve.small import is_small, searched
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
@@ -98,6 +99,8 @@ def work_out(task: Task, found: Sequence[Arrangement]) -> list[Worked]:
                 break
         if any(one.outcome.kept.verified for one in worked):
             break
+    if is_small(task.feeder.instance):
+        worked = _to_the_end(task, found, worked)
     if not worked and task.clock.stopped():
         raise SolverLimit(f"Stopped before any design was known ({refusals[0]}); give it more time.")
     if not worked:
@@ -165,18 +168,37 @@ def _beaten(task: Task, units: Arrangement, known: Sequence[tuple[float, float]]
 
 def _worked(task: Task, tried: _Tried) -> Worked:
     """Rounds from the starts of a trial, then long searches for cheaper tubing."""
-    clock = task.clock
-    with clock.stage("rounds"):
+    with task.clock.stage("rounds"):
         search = Search(task.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, task.seed))
         outcome = best_outcome(task.feeder, tried.starts, task.base, search)
-    with clock.stage("tubing"):
+    return _finished(task, tried.units, outcome)
+
+
+def _to_the_end(task: Task, found: Sequence[Arrangement], worked: Sequence[Worked]) -> list[Worked]:
+    """The arrangements of a small instance with the best of every set of positions; those without a design left out."""
+    known = {one.units: one for one in worked}
+    for units in found:
+        if task.clock.stopped():
+            break
+        before = known[units].outcome if units in known else None
+        with task.clock.stage("small"):
+            kept = searched(task.feeder, units, task.base, before.kept if before else None, task.seed)
+        if kept is not None and (before is None or kept is not before.kept):
+            told = f"then every set of positions: {kept.value:.1f} weighted m² covered, verified"
+            known[units] = _finished(task, units, Outcome(kept, (*(before.rounds if before else ()), told)))
+    return list(known.values())
+
+
+def _finished(task: Task, units: Arrangement, outcome: Outcome) -> Worked:
+    """An outcome with valves in the field where they pay, cheaper tubing, and its price."""
+    with task.clock.stage("tubing"):
         kept = outcome.kept
         trial = with_field_valves(task.feeder, kept.trial, Effort(*ROUND, task.seed))
         told = () if trial is kept.trial else (field_words(trial, kept.trial.cost),)
         kept = polished(task.feeder, replace(kept, trial=trial), task.seed)
         outcome = Outcome(kept, (*outcome.rounds, *told))
     trial = outcome.kept.trial
-    return Worked(tried.units, outcome, priced(trial.layout, trial.design))
+    return Worked(units, outcome, priced(trial.layout, trial.design))
 
 
 def polished(feeder: Feeder, kept: Kept, seed: int) -> Kept:
