@@ -1,4 +1,4 @@
-"""What the optimiser answers to a tiny site, beside joint enumeration.
+"""What `solve` answers to a tiny site, beside joint enumeration.
 
 A violation is an answer that cannot be: a bound below what enumeration finds, a verified design that enumeration shows
 not to be, or no design where the planted one verifies. An answer is good when it is verified and within `NEAR` of the
@@ -15,8 +15,11 @@ from tempfile import TemporaryDirectory
 
 from optimizer.costs import Group, total_of
 from optimizer.design import Design
+from optimizer.errors import NoDesign
+from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
-from optimizer.study import Alternative, StudySettings, study
+from optimizer.scenario import Scenario
+from optimizer.solve import Solved, SolveSettings, solve
 from tests.benchmarks.joint.enumeration import Best, Tiny, best, least_cost
 from tests.benchmarks.joint.planting import Planted
 from tests.benchmarks.planted.files import read
@@ -42,7 +45,7 @@ class Answer:
 
 
 def answer(case: Planted) -> Answer:
-    """The answer of `study` to a planted tiny site, judged."""
+    """The answer to a planted tiny site, judged."""
     began = time.process_time()
     known = best(case.tiny)
     assert known is not None and known.value >= case.tiny.value(case.places) - ROUNDING, "the planted design is counted"
@@ -50,42 +53,43 @@ def answer(case: Planted) -> Answer:
     with TemporaryDirectory() as folder:
         scenario = read(case.case, Path(folder))
     began = time.process_time()
-    (found,) = study(scenario, StudySettings(gap=GAP, workers=1), silent, never).alternatives
+    found = _solved(scenario)
     seconds = time.process_time() - began
-    ours = None if found.design is None else (_value(found), _cost(found))
+    ours = None if isinstance(found, NoDesign) else (found.value, _cost(found))
     what = f"{case.kind}, {case.tiny.pumps} x {case.tiny.circuits}"
     wrong = tuple(_violations(case.tiny, known, found))
-    return Answer(
-        case.seed, what, (known.value, known.cost), ours, _good(known, found, ours), wrong, enumerated, seconds
-    )
+    good = not isinstance(found, NoDesign) and _good(known, found)
+    return Answer(case.seed, what, (known.value, known.cost), ours, good, wrong, enumerated, seconds)
 
 
-def _value(found: Alternative) -> float:
-    assert found.objective_value is not None
-    return found.objective_value
+def _solved(scenario: Scenario) -> Solved | NoDesign:
+    (option,) = scenario.options
+    try:
+        posed = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
+        return solve(posed, SolveSettings(GAP, None, 0), silent, never)
+    except NoDesign as refusal:
+        return refusal
 
 
-def _cost(found: Alternative) -> float:
-    return total_of(found.quantities, "tubing") + total_of(found.quantities, "ground")
+def _cost(found: Solved) -> float:
+    return total_of(found.priced.lines, "tubing") + total_of(found.priced.lines, "ground")
 
 
-def _good(known: Best, found: Alternative, ours: tuple[float, float] | None) -> bool:
-    if ours is None or not found.verified or ours[0] < (1.0 - NEAR) * known.value:
-        return False
-    return ours[1] <= (1.0 + NEAR) * known.cost
+def _good(known: Best, found: Solved) -> bool:
+    near = found.value >= (1.0 - NEAR) * known.value and _cost(found) <= (1.0 + NEAR) * known.cost
+    return near and found.design.verification.verified
 
 
-def _violations(tiny: Tiny, known: Best, found: Alternative) -> Iterator[str]:
+def _violations(tiny: Tiny, known: Best, found: Solved | NoDesign) -> Iterator[str]:
     """What cannot be, in words."""
-    if found.design is None:
-        yield f"no design though one verifies: {found.reason}"
+    if isinstance(found, NoDesign):
+        yield f"no design though one verifies: {found}"
         return
-    if not found.verified:
+    if not found.design.verification.verified:
         return
-    value, cost = _value(found), _cost(found)
-    assert found.objective_bound is not None and found.gap_at_count is not None and found.cost_bound is not None
-    if found.objective_bound < known.value * (1.0 - ROUNDING):
-        yield f"coverage bound {found.objective_bound:.3f} below {known.value:.3f}"
+    value, cost = found.value, _cost(found)
+    if found.bound < known.value * (1.0 - ROUNDING):
+        yield f"coverage bound {found.bound:.3f} below {known.value:.3f}"
     count = len(found.design.nozzles)
     at_count = max(v for chosen, v in tiny.values().items() if len(chosen) == count)
     if value / (1.0 - found.gap_at_count) < at_count * (1.0 - ROUNDING):
@@ -94,7 +98,8 @@ def _violations(tiny: Tiny, known: Best, found: Alternative) -> Iterator[str]:
     if abs(tiny.value(chosen) - value) > ROUNDING * value:
         yield f"says it covers {value:.3f}, its places cover {tiny.value(chosen):.3f}"
     least = least_cost(tiny, chosen, [at], [levels])
-    bound = found.cost_bound - sum(total_of(found.quantities, group) for group in ALWAYS)
+    assert found.cost_bound is not None
+    bound = found.cost_bound - sum(total_of(found.priced.lines, group) for group in ALWAYS)
     if bound > least * (1.0 + ROUNDING):
         yield f"cost bound {bound:.3f} above {least:.3f}"
     if cost < least * (1.0 - ROUNDING):
