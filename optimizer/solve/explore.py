@@ -129,14 +129,23 @@ class _Quick:
                 continue
             set_pa = tuple(allowed[round(level * (len(allowed) - 1))] for allowed in levels)
             supply = Supply(self.pumps, sites, tuple((0,) * unit.circuits for unit in self.units), set_pa)
+            for grouped in self.grouped(supply, levels):
+                yield grouped
+                yield from self.in_field(grouped)
+
+    def grouped(self, supply: Supply, levels: Sequence[Sequence[float]]) -> Iterator[Supply]:
+        """The supply with its circuits given to the schedule groups; where its set pressures reach nothing, at the
+        first above the safe ones that do."""
+        for set_pa in (supply.set_pa, *self.above(levels)):
             try:
-                choices = self.circuits(supply)
+                choices = self.circuits(replace(supply, set_pa=set_pa))
             except NoDesign as refusal:
                 self.refusals.append(refusal)
-                continue
-            for groups in islice(choices, MOST_GROUPINGS):
-                yield replace(supply, groups=groups)
-                yield from self.in_field(replace(supply, groups=groups))
+                if refusal.rule != "band":
+                    return
+            else:
+                yield from (replace(supply, groups=groups, set_pa=set_pa) for groups in islice(choices, MOST_GROUPINGS))
+                return
 
     def in_field(self, supply: Supply) -> Iterator[Supply]:
         """The supply with valves in the field, where only these may bring far positions within the longest run."""

@@ -20,7 +20,7 @@ from optimizer.runs.problem import RunProblem
 from optimizer.runs.proven import size_sets
 from optimizer.runs.split import split
 from optimizer.solver import Limits
-from tests.benchmarks.run_splits.cases import BAND_PA, Case, posed
+from tests.benchmarks.run_splits.cases import BAND_PA, ODD, Case, posed
 from tests.benchmarks.run_splits.peers import PEERS, Answer
 from tests.optimizer.test_runs_split import real_pressures_pa
 
@@ -151,6 +151,7 @@ def measured(
     case: Case, seeds: int, evaluations: int, gap: float, cap_s: float, peers: Sequence[str]
 ) -> Measured:
     """A case with every seed, its bound from the first, and the peers with as many seconds as ours took, and more."""
+    split(ODD["one nozzle"](), evaluations=10)  # compiles what is compiled once for all
     problem = posed(case)
     all_fed = [fed(problem, seed, evaluations, time.process_time()) for seed in range(seeds)]
     costs = [found.plan.cost for found in all_fed]
