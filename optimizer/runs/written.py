@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from optimizer.runs.flat import Flat
@@ -20,14 +22,21 @@ def plan_of(prepared: Prepared, flat: Flat, state: State, sizes: tuple[int, ...]
     forest = forest_of_state(prepared, state)
     work = new_sizing(flat, sizes, EXACT_ROOM, 1)
     circuits, tubing_cost = [], 0.0
-    for c, circuit in enumerate(prepared.problem.circuits):
+    for c in range(len(prepared.problem.circuits)):
         size = np.zeros(len(flat.ends), dtype=np.int64)
         tubing_cost += sized(flat, state, c, work, size)
-        tree = tree_of(prepared, circuit.pump, forest.flags[c], forest.served[c])
-        uses = _uses(prepared, tree, forest.served[c], size.tolist())
-        served = [prepared.nozzle[p] for p in _points(prepared, tree) if forest.served[c][p]]
-        circuits.append(CircuitPlan(c, circuit.pump, circuit.group, tuple(served), uses))
+        circuits.append(circuit_plan(prepared, c, forest.flags[c], forest.served[c], size.tolist()))
     return RunPlan(tuple(circuits), tubing_cost, forest.trench_cost(), 0.0, "", "search")
+
+
+def circuit_plan(
+    prepared: Prepared, circuit: int, flags: bytes | bytearray, served: bytes | bytearray, size: Sequence[int]
+) -> CircuitPlan:
+    """A circuit's tree with a size for each piece; flags, size: by piece, served: by point."""
+    given = prepared.problem.circuits[circuit]
+    tree = tree_of(prepared, given.pump, flags, served)
+    fed = tuple(prepared.nozzle[p] for p in _points(prepared, tree) if served[p])
+    return CircuitPlan(circuit, given.pump, given.group, fed, _uses(prepared, tree, served, size))
 
 
 def _points(prepared: Prepared, tree: Tree) -> list[int]:
@@ -36,7 +45,9 @@ def _points(prepared: Prepared, tree: Tree) -> list[int]:
     return [p for unit in tree.units for p in ways[unit.way].points[1 : unit.pieces + 1]]
 
 
-def _uses(prepared: Prepared, tree: Tree, served: bytearray, size: list[int]) -> tuple[PieceUse, ...]:
+def _uses(
+    prepared: Prepared, tree: Tree, served: bytes | bytearray, size: Sequence[int]
+) -> tuple[PieceUse, ...]:
     segments, uses = prepared.segments, []
     for u, (unit, run) in enumerate(zip(tree.units, _runs(tree), strict=True)):
         way, factors = segments.ways[unit.way], tree.minor_k(prepared, u, served)

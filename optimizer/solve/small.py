@@ -2,8 +2,8 @@
 every supply, until one verifies.
 
 Rounds leave positions out to come within band and capacity and may leave out too much. Where positions are few, every
-set of them can be tried instead, the one that covers most first, so that the first that verifies is the best there is
-as far as run splits are found.
+set of them can be tried instead, the one that covers most first, so that the first that verifies is the best there is:
+of all its run splits where these can be looked at, else as far as run splits are found.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from optimizer.placement.selection import Cover, Selection
 from optimizer.progress import Progress
 from optimizer.scenario import set_range_pa
 from optimizer.solve.balance import balanced_limits
+from optimizer.solve.enumerated import Allowance, Enumeration, TooManyError
 from optimizer.solve.placing import VALUE_TIE, worthwhile
 from optimizer.solve.posed import limited, most_per_circuit
 from optimizer.solve.rounds import Kept
@@ -27,7 +28,8 @@ from optimizer.solve.supply import CircuitLimits, Supply, group_choices, multipl
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, surplus
 
 MOST_POSITIONS = 10
-MOST_TRIALS = 100  # of sets with a supply, the work limit
+MOST_SIZED = 2_000_000  # sized trees to look at, the work limit
+MOST_TRIALS = 100  # run splits of sets with a supply that are searched where there are too many trees to look at all
 EFFORT = (5.0, 100, 5)  # evaluations a nozzle, and at least, and flow factors of a trial
 MOST_REPAIRS = 3  # times that circuits are told to feed fewer
 
@@ -47,15 +49,19 @@ def searched(
     best = known if known is not None and known.verified else None
     values = _values(feeder, base, units)
     supplies = list(_supplies(feeder.instance, units))
-    left = MOST_TRIALS
+    left, allowance = MOST_TRIALS, Allowance(MOST_SIZED)
     for chosen, value in sorted(values.items(), key=lambda item: (-item[1], len(item[0]), item[0])):
         if best is not None and value < best.value - VALUE_TIE * best.value:
             break
+        every = Enumeration(feeder, chosen, allowance)
         for supply in (s for s in supplies if _within_reach(feeder.instance, s, chosen)):
             if left == 0 or feeder.stop():
                 return best
-            left -= 1
-            trial = _fed(feeder, supply, chosen, seed)
+            try:
+                trial = every.cheapest(supply)
+            except TooManyError:
+                left -= 1
+                trial = _fed(feeder, supply, chosen, seed)
             if trial is not None and (best is None or _order(value, trial) < _order(best.value, best.trial)):
                 best = _kept(feeder, base, supply, trial, value, values)
                 feeder.report(Progress("small", incumbent=value, note=f"{len(chosen)} nozzles, {trial.cost:.0f}"))

@@ -112,7 +112,7 @@ class Feeder:
         from the least that a nozzle in the band may draw. Raises NoDesign where no factor gives a run split.
         """
         bare = run_problem(self.instance, supply, chosen, run_layout(self.instance, chosen, supply), limits, 1.0)
-        bracket = _Bracket(_least_factor(bare))
+        bracket = _Bracket(least_factor(bare))
         factor = max(effort.factor, bracket.middle)
         trials: list[Trial] = []
         refusal: NoDesign | None = None
@@ -182,7 +182,7 @@ def _narrowed(bracket: _Bracket, trial: Trial, refused: bool) -> tuple[_Bracket,
     return wider, 1.0 if untried and trial.factor < 1.0 else wider.middle
 
 
-def _least_factor(problem: RunProblem) -> float:
+def least_factor(problem: RunProblem) -> float:
     """No nozzle in the band draws less than at the band's low edge: that flow as a share of the safe one."""
     safe = max(float(problem.safe_flow_m3_s(pump).max()) for pump in range(len(problem.pumps)))
     return float(problem.curve.flow_m3_s(problem.band_low_pa)) / safe
