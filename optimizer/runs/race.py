@@ -1,4 +1,4 @@
-"""The search for the cheapest forest: sets of sizes race, the best few go on, the last one is polished.
+"""The search for the cheapest forest: sets of sizes race, the best few search on, the leader is polished.
 
 A forest found with one set of sizes is valued with all of them, so that a set left behind may come back.
 """
@@ -27,6 +27,9 @@ FINALISTS = 3  # first forests that are looked at with every set of sizes
 HEAT = 150  # evaluations of one set in one heat, at least
 RACE_SHARE = 0.5  # share of all evaluations that heats get, at most
 HEATS = 3
+LEADERS = 3  # sets of sizes that search on after the heats, at most
+SETTLINGS = 3  # searches that settle, at most
+LONG = 5000  # evaluations of each of these searches, at least, where there are several
 
 Watch = Callable[[int, "Found"], bool]
 Sizes = tuple[int, ...]
@@ -60,7 +63,8 @@ class Race:
 
     def run(self, states: Sequence[State], seed: int, evaluations: int) -> Found:
         """The best forest found from those given, in so many evaluations."""
-        best = self.first_look(states)
+        first = self.first_look(states)
+        best = dict(first)
         alive, left = list(best), evaluations
         budget = int(evaluations * RACE_SHARE) // HEATS
         for heat in range(HEATS):
@@ -71,12 +75,24 @@ class Race:
             for n, sizes in enumerate(alive):
                 self._note(best, self.annealed(best[sizes], seed + 1000 * heat + n, budget // len(alive)))
             left -= budget
-        leader = min(best.values(), key=lambda found: found.order)
-        settling = int(left * NARROW_SHARE)
-        self._note(best, self.annealed(leader, seed - 1, left - settling))
-        leader = min(best.values(), key=lambda found: found.order)
-        self._note(best, self.annealed(leader, seed - 2, settling, NARROW))
-        return min(best.values(), key=lambda found: found.order)
+        self._finish(first, best, seed, left)
+        return _leader(best)
+
+    def _finish(self, first: dict[Sizes, Found], best: dict[Sizes, Found], seed: int, evaluations: int) -> None:
+        """The leading sets of sizes search wide, then the leader settles, from its best forest each time.
+
+        Where several sets search, each begins anew from its first forest: what the heats left may be a basin that no
+        search leaves.
+        """
+        settling = int(evaluations * NARROW_SHARE)
+        wide = evaluations - settling
+        leaders = sorted(best.values(), key=lambda found: found.order)[: _parts(LEADERS, wide)]
+        for n, leader in enumerate(leaders):
+            begin = leader if len(leaders) == 1 else first[leader.sizes]
+            self._note(best, self.annealed(begin, seed - 1 - n, wide // len(leaders)))
+        times = _parts(SETTLINGS, settling)
+        for n in range(times):
+            self._note(best, self.annealed(_leader(best), seed - 1 - len(leaders) - n, settling // times, NARROW))
 
     def first_look(self, states: Sequence[State]) -> dict[Sizes, Found]:
         """The best forest of every set of sizes.
@@ -136,3 +152,13 @@ class Race:
         if sizes not in self._work:
             self._work[sizes] = new_sizing(self.flat, sizes)
         return self._work[sizes]
+
+
+def _leader(best: dict[Sizes, Found]) -> Found:
+    """The best of all sets of sizes."""
+    return min(best.values(), key=lambda found: found.order)
+
+
+def _parts(most: int, evaluations: int) -> int:
+    """Into how many searches evaluations are divided: at most so many, none too short to be of use."""
+    return max(1, min(most, evaluations // LONG))

@@ -73,6 +73,13 @@ def test_small_splits_cost_what_enumeration_finds(case: str, seed: int) -> None:
         assert split(problem, evaluations=1500).cost == pytest.approx(known, rel=1e-9)
 
 
+def test_sets_that_share_a_long_search_find_what_enumeration_finds() -> None:
+    """Reference: tests/optimizer/runs_enumeration.py. So many evaluations that several sets of sizes search on."""
+    problem = small(1, *CASES["two pumps"])
+    assert len(problem.size_sets) > 1
+    assert split(problem, evaluations=40_000).cost == pytest.approx(least_cost(problem), rel=1e-9)
+
+
 def check_plan(problem: RunProblem, plan: RunPlan) -> None:
     """What every plan must keep: nozzles fed once, room and groups, trees from the pump, costs, the head budget."""
     layout = problem.layout
