@@ -120,6 +120,11 @@ class Option:
         """Circuits of each pump at most."""
         return self.circuits_most
 
+    @property
+    def cost_counts(self) -> bool:
+        """Whether a budget or the least cost is asked for."""
+        return self.budget is not None or self.objective == "cost"
+
 
 @dataclass(frozen=True)
 class Service:

@@ -172,13 +172,20 @@ def instance(scenario: Scenario, option: Option, candidate_set: Candidates) -> I
         scenario=scenario,
         option=option,
         nozzle=scenario.nozzle_of(option),
-        pumps=tuple(p for p in scenario.pumps_of(option) if p.outlets >= option.circuits_least),
+        pumps=_pumps(scenario, option),
         tubing=scenario.tubing_of(option),
         candidates=candidate_set,
     )
     _require_candidates(scenario, candidate_set)
     _require_circuits(found)
     return found
+
+
+def _pumps(scenario: Scenario, option: Option) -> tuple[PumpType, ...]:
+    """The pump types with outlets enough; of those the ones that feed a nozzle at all, or all where none does."""
+    least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
+    found = tuple(pump for pump in scenario.pumps_of(option) if pump.outlets >= option.circuits_least)
+    return tuple(pump for pump in found if nozzles_within(scenario.rules, pump, least_flow) > 0) or found
 
 
 def inspection(scenario: Scenario) -> Inspection:

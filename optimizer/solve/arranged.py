@@ -121,6 +121,20 @@ def units_price(instance: Instance, units: Arrangement) -> float:
     return total(bill(counted, catalogue))
 
 
+def affordable(instance: Instance, found: Sequence[Arrangement]) -> Sequence[Arrangement]:
+    """The arrangements that do not cost more than the option's budget by themselves; all where none is cheaper."""
+    option = instance.option
+    if option.budget is None:
+        return found
+    sites = sorted(
+        0.0 if option.cost_of == "service" else sum(cost for _, cost in site.missing)
+        for site in instance.scenario.site.pump_sites
+        if site.name in option.pump_sites
+    )
+    within = [units for units in found if units_price(instance, units) + sum(sites[: len(units)]) <= option.budget]
+    return within or found
+
+
 def best_of(found: Sequence[tuple[float, float]], gap: float) -> list[int]:
     """Order of values with their prices: what wins, the highest value but where another within the gap is cheaper,
     then the others by how wrong their values must be before they win."""

@@ -10,9 +10,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from optimizer.errors import NoDesign, SolverLimit
+from optimizer.instance import Instance
 from optimizer.placement.problem import PlacementProblem
 from optimizer.progress import Progress
-from optimizer.solve.arranged import Arrangement, arrangement_words, best_of, bound_of, promises, units_price
+from optimizer.solve.arranged import (
+    Arrangement,
+    affordable,
+    arrangement_words,
+    best_of,
+    bound_of,
+    promises,
+    units_price,
+)
 from optimizer.solve.best import best_outcome
 from optimizer.solve.clock import Clock
 from optimizer.solve.explore import Start, explore, site_cost
@@ -21,6 +30,7 @@ from optimizer.solve.placing import Search
 from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept, Outcome
 from optimizer.solve.small import is_small, searched
+from optimizer.solve.trade.goal import weighted_area_m2
 from optimizer.solve.trial import Effort, Feeder
 from optimizer.solver import Limits
 
@@ -32,6 +42,7 @@ PLACEMENT_CHECKS = 200  # work limit of a placement, the same on every run
 MODEL_CHECKS = 20  # work limit of each contracted run-split model
 MOST_TRIED = 8  # arrangements of pump units that get quick trials, until one of them verifies
 MOST_FINALISTS = 3  # of those, that are worked out
+MOST_FRUGAL = 2  # of the cheapest, that are worked out besides where cost counts
 GUESSED = 0.02  # share by which a greedy placement of a number of nozzles that is not known yet may be wrong
 
 
@@ -84,7 +95,7 @@ def work_out(task: Task, found: Sequence[Arrangement]) -> list[Worked]:
     """
     worked: list[Worked] = []
     refusals: list[NoDesign] = []
-    for some in _in_turn(task, found):
+    for some in _in_turn(task, affordable(task.feeder.instance, found)):
         if worked and task.clock.stopped():
             break
         for tried in _finalists(task, _tried(task, some, refusals)):
@@ -101,11 +112,14 @@ def work_out(task: Task, found: Sequence[Arrangement]) -> list[Worked]:
             break
     if is_small(task.feeder.instance):
         worked = _to_the_end(task, found, worked)
+    if task.feeder.instance.option.cost_counts:
+        worked += _frugal(task, found, worked, refusals)
     if not worked and task.clock.stopped():
         raise SolverLimit(f"Stopped before any design was known ({refusals[0]}); give it more time.")
     if not worked:
         raise refusals[0]
-    return _ranked(worked, task.gap)
+    ranked = _ranked(worked, task.gap)
+    return _cheapest_second(task.feeder.instance, ranked) if task.feeder.instance.option.cost_counts else ranked
 
 
 def _in_turn(task: Task, found: Sequence[Arrangement]) -> Iterator[list[Arrangement]]:
@@ -161,7 +175,10 @@ def _beaten(task: Task, units: Arrangement, known: Sequence[tuple[float, float]]
     the gap, or within the gap while they alone cost as much as the other with its tubing."""
     if not known:
         return False
-    bound = bound_of(task.feeder.instance, task.base, [units], task.clock.stopped)
+    try:
+        bound = bound_of(task.feeder.instance, task.base, [units], task.clock.stopped)
+    except NoDesign:  # they cannot feed what is locked, or what lines need
+        return True
     alone, enough = units_price(task.feeder.instance, units), (1.0 - task.gap) * bound
     return any(bound < (1.0 - task.gap) * value or (value >= enough and alone >= price) for value, price in known)
 
@@ -172,6 +189,32 @@ def _worked(task: Task, tried: _Tried) -> Worked:
         search = Search(task.gap, Limits(checks=PLACEMENT_CHECKS), Effort(*ROUND, task.seed))
         outcome = best_outcome(task.feeder, tried.starts, task.base, search)
     return _finished(task, tried.units, outcome)
+
+
+def _frugal(
+    task: Task, found: Sequence[Arrangement], worked: Sequence[Worked], refusals: list[NoDesign]
+) -> list[Worked]:
+    """The cheapest units that may cover what is asked for, unless worked out: a budget, or a least coverage, may be met
+    by units that cover far less than the most that can be."""
+    instance, clock = task.feeder.instance, task.clock
+    asked = (instance.option.least_coverage or 0.0) * weighted_area_m2(instance)
+    known = {one.units for one in worked if one.outcome.kept.verified}
+    more: list[Worked] = []
+    for units in sorted(found, key=lambda units: units_price(instance, units)):
+        if units in known or len(more) == MOST_FRUGAL or clock.stopped():
+            break
+        try:
+            if bound_of(instance, task.base, [units], clock.stopped) < asked:
+                continue
+            with clock.stage("explore"):
+                starts = explore(task.feeder, units, task.base, Effort(*QUICK, task.seed))
+            more.append(_worked(task, _Tried(units, starts)))
+        except NoDesign as refusal:
+            refusals.append(refusal)
+            continue
+        if more[-1].outcome.kept.verified and more[-1].outcome.kept.value >= asked:
+            break
+    return more
 
 
 def _to_the_end(task: Task, found: Sequence[Arrangement], worked: Sequence[Worked]) -> list[Worked]:
@@ -226,3 +269,10 @@ def _ranked(worked: Sequence[Worked], gap: float) -> list[Worked]:
     order = best_of([(one.outcome.kept.value, one.cost) for one in kept], gap)
     first = [kept[i] for i in order]
     return [*first, *(one for one in worked if one not in first)]
+
+
+def _cheapest_second(instance: Instance, ranked: list[Worked]) -> list[Worked]:
+    """The winner by value, then the cheapest units that verify, then the others."""
+    sound = [one for one in ranked[1:] if one.outcome.kept.verified]
+    second = [min(sound, key=lambda one: units_price(instance, one.units))] if sound else []
+    return [ranked[0], *second, *(one for one in ranked[1:] if one not in second)]
