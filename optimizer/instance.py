@@ -96,6 +96,12 @@ class Instance:
         return _units_most(self.option) * min(self.option.circuits_most, outlets)
 
     @property
+    def most_value(self) -> float:
+        """Weighted m² of all cells, with what all preferred positions are worth: no design passes it."""
+        preferred = self.scenario.rules.preferred_gain_m2 * int(self.candidates.preferred.sum())
+        return float(self.candidates.cells.value.sum()) + preferred
+
+    @property
     def reducers(self) -> tuple[Reducer, ...]:
         """Pressure reducers on sale that can hold some pressure inside the band."""
         low, high = self.scenario.rules.band_low_pa, self.scenario.rules.band_high_pa

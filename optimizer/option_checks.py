@@ -12,15 +12,15 @@ from optimizer.scenario_parts import Parts, usable
 
 MINUTE_S = 60.0
 WHOLE_DAY = ["00:00-24:00"]
-STUDY_FILE = "study.json"  # stands beside the folders of the options
+STUDY_FILES = ("study.json", "frontier.svg")  # stand beside the folders of the options
 
 
 def option_faults(parts: Parts) -> Iterator[InputFault]:
     """Every fault of the options."""
     yield from _unknown_names(parts)
     for loc, option in parts.options:
-        if option.name == STUDY_FILE:
-            yield parts.reader.fault_at((*loc, "name"), "is the file that a study writes", "choose another name")
+        if option.name in STUDY_FILES:
+            yield parts.reader.fault_at((*loc, "name"), "is a file that a study writes", "choose another name")
         yield from _objective(parts.reader, loc, option)
         yield from _cost_of(parts, loc, option)
         yield from _controllers(parts, loc, option)

@@ -334,6 +334,6 @@ def _point(point: Point) -> FrontierPoint:
         price=cost.price,
         nozzle_count=len(made.chosen),
         tubing_m=sum(length for _, length in cost.counted.tubing_m),
-        bound_weighted_m2=point.value_bound,
+        bound_weighted_m2=min(point.value_bound, made.instance.most_value),  # infinite where a stop came before any
         design=found.trial.design,
     )

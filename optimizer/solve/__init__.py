@@ -111,8 +111,7 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
     made, design = kept.trial.layout, kept.trial.design
     cost = worked[0].priced
     found = instance.candidates
-    preferred = instance.scenario.rules.preferred_gain_m2 * int(found.preferred.sum())
-    bound = min(bound, float(found.cells.value.sum()) + preferred, answer.joint.value_bound or np.inf)
+    bound = min(bound, instance.most_value, answer.joint.value_bound or np.inf)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
     plan = made.plan
     known = bool(plan.bound_class)

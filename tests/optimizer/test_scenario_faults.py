@@ -23,7 +23,12 @@ SCENARIO_FAULTS = {
     "option named as a file of the study": (
         'name = "one"',
         'name = "study.json"',
-        'option[0].name: is the file that a study writes (found "study.json"); choose another name',
+        'option[0].name: is a file that a study writes (found "study.json"); choose another name',
+    ),
+    "option named as the chart of a study": (
+        'name = "one"',
+        'name = "frontier.svg"',
+        'option[0].name: is a file that a study writes (found "frontier.svg"); choose another name',
     ),
     "band upside down": (
         'low = "12 bar", high = "15 bar"',

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import json
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,7 @@ from shapely.geometry import shape
 
 from optimizer.design import Design, read_design
 from optimizer.progress import Progress, never, silent
-from optimizer.publish import publish
+from optimizer.publish import publish, study_text
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import verify
@@ -151,3 +152,17 @@ def test_a_stop_during_the_trade_keeps_what_is_known(read: Scenario) -> None:
     (one,) = study(only, StudySettings(workers=1, frontier=9), report, lambda: bool(trading)).alternatives
     assert one.verified and trading
     assert 1 <= len(one.frontier) < 9
+
+
+def test_a_stop_before_the_frontier_leaves_figures_that_can_be_written(tmp_path: Path) -> None:
+    """A stop as soon as run splits are searched: the one point keeps a finite bound, that of all cells."""
+    heard: list[str] = []
+    found = study(
+        scenario(tmp_path, option("a")),
+        StudySettings(workers=1, frontier=4),
+        lambda progress: heard.append(progress.stage),
+        lambda: heard.count("run splits") > 4,
+    )
+    (one,) = found.alternatives
+    assert one.frontier and all(isfinite(point.bound_weighted_m2) for point in one.frontier)
+    assert study_text(found)
