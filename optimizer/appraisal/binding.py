@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.shares import zone_shares_m2
 from hydraulics.units import show, show_both
 from optimizer.design import Nozzle
 from optimizer.instance import usable_m3_s
 from optimizer.runs.plan import CircuitPlan
 from optimizer.solve.priced import priced
 from optimizer.solve.supply import set_levels_pa
+from optimizer.solve.trade.goal import exact_weighted_m2, weighted_area_m2
 from optimizer.solve.trial import Trial
 
 CLOSE_SHARE = 0.01  # of a length or an area that a rule allows
@@ -213,15 +213,14 @@ def _least_coverage(trial: Trial) -> Iterator[Slack]:
 def _goal(trial: Trial) -> Iterator[Slack]:
     """What the option's budget, or its least coverage of the zones' weighted area, has left."""
     instance = trial.layout.instance
-    option, zones = instance.option, instance.scenario.site.zones
+    option = instance.option
     if option.budget is not None:
         slack, currency = option.budget - priced(trial.layout, trial.design).price, instance.scenario.catalogue.currency
         words = f"{slack:,.0f} {currency} of the budget of {option.budget:,.0f} {currency} are left"
         yield Slack("budget", "", slack, CLOSE_SHARE * option.budget, currency, words)
     if option.least_coverage is not None:
-        whole = float(zone_shares_m2([zone.polygon for zone in zones], zones) @ [zone.weight for zone in zones])
-        covered = float(instance.candidates.cells.value[_covered(trial)].sum())
-        slack = covered - option.least_coverage * whole
+        whole = weighted_area_m2(instance)
+        slack = exact_weighted_m2(instance, trial.layout.chosen) - option.least_coverage * whole
         words = f"{slack:.1f} weighted m² are covered above the option's least coverage"
         yield Slack("least_coverage", "", slack, CLOSE_SHARE * whole, "m²", words)
 

@@ -166,7 +166,10 @@ class Steps:
         found = [replace(still, layout=layout, design=design)]
         for more in CAREFUL:
             asked = replace(self.made, problem=replace(problem, flow_factor=min(1.0, problem.flow_factor + more)))
-            found.append(feeder.again(replace(self.trial, layout=asked), Effort(*AGAIN, self.seed)))
+            try:
+                found.append(feeder.again(replace(self.trial, layout=asked), Effort(*AGAIN, self.seed)))
+            except NoDesign:  # the design's own run split is left
+                break
             if not found[-1].design.verification.low_faults:
                 break
         return min(found, key=lambda one: (not one.design.verification.verified, _cost(one)))

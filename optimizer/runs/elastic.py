@@ -31,6 +31,7 @@ from typing import Any
 
 import pyomo.environ as pyo
 
+from optimizer.errors import SolverLimit
 from optimizer.runs.required import Required
 from optimizer.solver import Limits, solve
 
@@ -139,7 +140,10 @@ def longest(model: Any, k: int, c: int) -> Any:
 
 def in_conflict(data: Required) -> bool:
     """Whether the nozzles cannot all be fed, whatever the tubing: some rule must give way."""
-    return solve(build(data), limits=LIMITS, stage="elastic").bound > TOLERANCE
+    try:
+        return solve(build(data), limits=LIMITS, stage="elastic").bound > TOLERANCE
+    except SolverLimit:  # nothing is proven
+        return False
 
 
 def reliefs(data: Required) -> dict[str, float]:
@@ -149,7 +153,11 @@ def reliefs(data: Required) -> dict[str, float]:
     """
     found = {}
     for rule, weight in RULES.items():
-        outcome = solve(build(data, (rule,)), limits=LIMITS, stage="elastic")
+        try:
+            outcome = solve(build(data, (rule,)), limits=LIMITS, stage="elastic")
+        except SolverLimit:  # it may resolve the conflict, by an amount that nobody knows
+            found[rule] = 0.0
+            continue
         if outcome.incumbent is not None and math.isfinite(outcome.bound):
             found[rule] = max(0.0, outcome.bound) / weight
     return found

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
+from shapely import union_all
 
 from optimizer.appraisal.binding import Slack, slacks
 from optimizer.solve.assemble import Layout
@@ -172,9 +173,10 @@ def test_an_options_least_coverage_binds_near_what_is_covered(trial: Trial) -> N
     """The garden's zones by hand: terrace 12 x 5 = 60 m² of weight 3, lawn 28 x 18 less the house, 6 x 5, and less the
     terrace = 414 m² of weight 1."""
     whole = 60.0 * 3.0 + 414.0
-    cells = trial.layout.instance.candidates.cells
-    hit = cells.incidence[:, list(trial.layout.chosen)].toarray().sum(axis=1) >= cells.need
-    covered = float(cells.value[hit].sum())
+    reached = union_all(trial.layout.instance.candidates.polygons[list(trial.layout.chosen)])  # exact, no cells
+    terrace, lawn = sorted(trial.layout.instance.scenario.site.zones, key=lambda zone: -zone.weight)
+    rest = lawn.polygon.difference(terrace.polygon)
+    covered = 3.0 * reached.intersection(terrace.polygon).area + reached.intersection(rest).area
     for left, binds in ((0.005, True), (0.02, False)):
         asked = with_option(trial, objective="cost", least_coverage=covered / whole - left)
         (slack,) = of(slacks(asked, 5.0), "least_coverage")

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.errors import NoDesign
+from optimizer.errors import NoDesign, SolverLimit
 from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
-from optimizer.runs.elastic import in_conflict, reliefs
+from optimizer.runs.elastic import RULES, in_conflict, reliefs
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.required import required
 from optimizer.solve import SolveSettings, solve
@@ -111,3 +111,18 @@ def test_runs_too_long_for_locked_positions_are_told_unless_valves_stand_in_the_
     assert (found is not refusal) == told
     if told:
         assert "only with at least runs 9.7 m (31.7 ft) longer, or 20 positions unlocked" in str(found)
+
+
+def test_a_solver_that_comes_to_no_answer_proves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No conflict is claimed, no amount is known, and no rule is said to be of no use."""
+
+    def limited(*_: object, **__: object) -> None:
+        raise SolverLimit("a limit was reached")
+
+    c, spots = estate(5, across=2, down=2, pitch_m=6.0)
+    problem = problem_of(c, spots, [(0, 0, 1)])
+    data = required(problem, carried(problem))
+    assert in_conflict(data) and reliefs(data)["locked"] > 0.0
+    monkeypatch.setattr("optimizer.runs.elastic.solve", limited)
+    assert not in_conflict(data)
+    assert set(reliefs(data)) == set(RULES) and not any(reliefs(data).values())

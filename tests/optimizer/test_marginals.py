@@ -18,6 +18,7 @@ from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.explain_words import STEPS, explain_remarks, step_rows
 from optimizer.appraisal.hand import ByHand
 from optimizer.appraisal.marginals import Marginal, Steps, marginals
+from optimizer.errors import NoDesign
 from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
 from optimizer.scenario import read_scenario
@@ -209,3 +210,17 @@ def test_every_member_and_change_is_told_in_the_readme(plain: Steps) -> None:
     changes = {step.change for step in plain.steps()} | {"run_rules"}
     assert changes == set(STEPS)
     assert {field.name for field in fields(Marginal)} | changes <= read
+
+
+def test_where_a_search_finds_nothing_the_designs_own_run_split_is_left(
+    plain: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refusal of the search must not lose a verified design: what it needs is known, and the study goes on."""
+
+    def refused(*_: object) -> None:
+        raise NoDesign("band", "no run split was found")
+
+    monkeypatch.setattr(Feeder, "again", refused)
+    assert plain.cheapest(plain.problem).design.verification.verified
+    found = marginals(plain.feeder, plain.base, plain.trial, 0)
+    assert "head" in {one.change for one in found}
