@@ -33,11 +33,6 @@ def runs(design: Design) -> tuple[Run, ...]:
     return tuple(run for pump in design.pumps for circuit in pump.circuits for run in _runs(design, pump, circuit))
 
 
-def run_lengths_m(design: Design) -> dict[str, float]:
-    """Metres of tubing from the start of its circuit to the furthest end of each run."""
-    return {run.name: run.length_m for run in runs(design)}
-
-
 def run_faults(design: Design, flow_m3_s: Mapping[str, float]) -> tuple[str, ...]:
     """A sentence on each run and circuit that breaks a run rule of the design; flow_m3_s: real flow by circuit."""
     rules = design.run_rules

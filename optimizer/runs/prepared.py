@@ -55,10 +55,6 @@ class Prepared:
     may_feed: tuple[tuple[bool, ...], ...]
     sizes: tuple[Size, ...]
 
-    def available_pa(self, pump: int, flow: int) -> float:
-        """Pressure at the pump's outlet point when the circuit draws `flow` units."""
-        return float(self.problem.supply_pa(pump, flow * FLOW_UNIT_M3_S))
-
 
 def prepare(problem: RunProblem) -> Prepared:
     """Contract the layout and tabulate."""

@@ -61,7 +61,6 @@ class Relaxation:
         self._highs = loaded(self._program.lp, Limits())
         checked(self._highs.setOptionValue("objective_bound", known), "a bound of the objective")
         self._stage, self._stop = stage, stop
-        self._first_added = self._program.lp.num_row_
 
     @property
     def rows(self) -> int:
@@ -82,14 +81,6 @@ class Relaxation:
     def narrow(self, variable: Any, low: float, high: float) -> None:
         """Change the bounds of a variable."""
         checked(self._highs.changeColBounds(self._column[variable], low, high), "bounds")
-
-    def drop_loose(self) -> None:
-        """Leave out the added rows that do not bind where the last solve ended."""
-        status = self._highs.getBasis().row_status
-        basic = highspy.HighsBasisStatus.kBasic
-        loose = [i for i in range(self._first_added, self.rows) if status[i] == basic]
-        if loose:
-            checked(self._highs.deleteRows(len(loose), np.array(loose, dtype=np.int32)), "rows to leave out")
 
     def solve(self) -> Relaxed | None:
         """The optimum, infinite where there is no solution as good as known, None where a stop came first. Raises

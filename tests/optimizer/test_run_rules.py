@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from optimizer.cli import app
 from optimizer.design import Design, Link, RunRules, design_text, read_design
 from optimizer.errors import DesignFileError
-from optimizer.run_rules import run_faults, run_lengths_m, runs
+from optimizer.run_rules import run_faults, runs
 from optimizer.verify import discrepancies, settled, verify
 from tests.optimizer.small_designs import BAND_PA, two_circuits
 
@@ -36,7 +36,6 @@ def test_runs_by_hand() -> None:
     found = [(run.name, run.nozzles, run.length_m, run.end) for run in runs(named_runs())]
     assert found == [("C1-R1", 4, 48.0, "C1-3"), ("C2-T", 1, 12.0, "C2-0"), ("C2-R1", 1, 24.0, "C2-1"),
                      ("C2-R2", 1, 24.0, "C2-2")]
-    assert run_lengths_m(named_runs()) == {"C1-R1": 48.0, "C2-T": 12.0, "C2-R1": 24.0, "C2-R2": 24.0}
 
 
 def test_a_branch_ends_at_its_furthest_nozzle_and_counts_all() -> None:
@@ -66,7 +65,7 @@ def test_metres_count_from_the_outlet_or_the_field_valve() -> None:
         nozzles=tuple(nozzle for nozzle in DESIGN.nozzles if nozzle.circuit == "C1"),
         pumps=(replace(DESIGN.pumps[0], circuits=("C1",)),),
     )
-    assert run_lengths_m(design) == {"C1-R1": 48.0}
+    assert {run.name: run.length_m for run in runs(design)} == {"C1-R1": 48.0}
 
 
 def test_a_length_at_its_limit_is_kept_and_a_metre_less_is_a_fault() -> None:
