@@ -18,7 +18,7 @@ MEANING = (
     "fittings and ground work."
 )
 
-STEPS_HEADING = "What one step of relief would buy: weighted area and installed cost, at least"
+STEPS_HEADING = "What one step of relief would buy: weighted area and the cost that counts, at least"
 
 Cell = Callable[[ByHand], str]
 STEPS = {
