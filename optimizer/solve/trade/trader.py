@@ -1,7 +1,8 @@
 """Trading coverage against cost: quick looks at positions and tubing together, each fed, verified and priced.
 
 A look reckons with prices of a metre that the last verified trial has shown, by how many nozzles it feeds; its error is
-taken back in the next. What is kept is always a verified trial.
+taken back in the next. The start and what looks lead to are then thinned and grown to the goal (`pruned.py`). What is
+kept is always a verified trial.
 """
 
 from __future__ import annotations
@@ -12,29 +13,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import isotonic_regression
 
-from optimizer.errors import NoDesign
-from optimizer.instance import usable_m3_s
 from optimizer.placement.problem import FloatArray, PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import repaired
 from optimizer.progress import Progress
 from optimizer.solve.placing import worthwhile
-from optimizer.solve.supply import Supply, set_levels_pa
 from optimizer.solve.trade.bound import Asked, JointBound
+from optimizer.solve.trade.feeding import fed
 from optimizer.solve.trade.goal import Answer, Goal, answer
 from optimizer.solve.trade.kernel import Aim
 from optimizer.solve.trade.look import Look, best_of, estimate, look, seen
-from optimizer.solve.trial import Effort, Feeder, Trial, by_pump, supply_of
+from optimizer.solve.trade.pruned import Pruner
+from optimizer.solve.trial import Feeder, Trial, by_pump
 
-LOOKS = 5  # at most, for one goal
+LOOKS = 3  # at most, for one goal
 CLOSE = 0.004  # share of the price by which a look may miss the budget, or of the coverage, to be the last
 UNFED = 0.97  # of the budget, that is looked at next where a look could not be fed
 NEAR = 0.15  # heat of the looks after the first, which mend it
 LED = 0.3  # of a nozzle, that the guide must choose where a look begins with it
-FEED = (1.0, 200, 2)  # evaluations a nozzle, and at least, and flow factors of a run split
 CHEAPER = 0.02  # what a coin saved weighs beside coverage, as a share of what it could buy
 OVER = 2.0  # what a coin over the budget weighs, times what it would buy as nozzles alone
-ROOM = 0.97  # of the flow at set pressure, that nozzles are reckoned to draw where a higher one is tried
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +45,11 @@ class Trader:
     seed: int
 
     def reach(self, goal: Goal, start: Trial, asked: Asked) -> Answer | None:
-        """The best answer found from a start; None where no look led to one. asked: the bound of the goal."""
-        best: Answer | None = None
+        """The best answer found from a start by thinning it and by looks; None where neither led to one. asked: the
+        bound of the goal."""
+        pruner = Pruner(self.feeder, self.problem, self.joint.m.prices, self.seed)
+        best = pruner.reach(goal, answer(start))
+        self._tell(goal, best)
         guide = self._guide(goal, start)
         last, chosen = start, start.layout.chosen
         misses: list[tuple[float, float]] = []
@@ -60,12 +61,13 @@ class Trader:
             begun = (chosen, self._led(guide)) if number == 0 else (chosen,)
             found = best_of([seen(view, some, aim, self.seed + 100 * number, heat=heat) for some in begun], aim)
             legal = self._legal(found.chosen)
-            trial = self._fed(start, legal) if legal else None
+            trial = fed(self.feeder, start, legal, self.seed) if legal else None
             if trial is None:
                 aimed = replace(aimed, budget=UNFED * aimed.budget)
                 continue
             got = answer(trial)
-            best = got if got.meets(goal) and (best is None or _better(got, best, goal)) else best
+            thinner = pruner.reach(goal, got) if trial.design.verification.verified else None
+            best = thinner if thinner is not None and (best is None or _better(thinner, best, goal)) else best
             self._tell(goal, best)
             last, chosen, ratio = trial, legal, self._model_share(trial)
             misses.append((got.price - found.cost, found.value / ratio - got.exact_m2))
@@ -125,33 +127,6 @@ class Trader:
 
     def _least_gain(self) -> float:
         return self.feeder.instance.scenario.rules.least_gain_m2
-
-    def _fed(self, start: Trial, chosen: tuple[int, ...]) -> Trial | None:
-        """A choice fed from a trial's pumps: the cheapest verified of the highest set pressures that capacity lets be
-        and of the trial's own; None where none can be fed."""
-        limits = by_pump(start.layout, [circuit.nozzles_at_most for circuit in start.layout.problem.circuits])
-        found: list[Trial] = []
-        for supply in dict.fromkeys((self._highest(start, len(chosen)), supply_of(start))):
-            try:
-                found.append(self.feeder.feed(supply, chosen, limits, Effort(*FEED, self.seed, start.factor)))
-            except NoDesign:
-                continue
-            if found[-1].design.verification.verified or self.feeder.stop():
-                break
-        return min(found, key=lambda t: (not t.design.verification.verified, t.cost), default=None)
-
-    def _highest(self, start: Trial, count: int) -> Supply:
-        """The trial's supply at the highest set pressures at which so many nozzles stay within capacity."""
-        supply, made, instance = supply_of(start), start.layout, start.layout.instance
-        share = count / max(1, len(made.chosen))
-        served = by_pump(made, [len(circuit.served) for circuit in made.plan.circuits])
-        set_pa = []
-        for pump, levels in enumerate(set_levels_pa(instance, supply.pumps, supply.sites)):
-            most = max(served[pump]) * share
-            usable = usable_m3_s(instance.scenario.rules, supply.pumps[pump])
-            fits = [p for p in levels if most * ROOM * float(instance.nozzle.curve.flow_m3_s(p)) <= usable]
-            set_pa.append(max([supply.set_pa[pump], *fits]))
-        return replace(supply, set_pa=tuple(set_pa))
 
     def _tell(self, goal: Goal, best: Answer | None) -> None:
         stage = "least cost" if goal.cheapest else "budget"
