@@ -36,16 +36,9 @@ def _draw(axes: Axes, one: Alternative, look: RunStyle, marker: str) -> None:
     share = [100.0 * point.weighted_share for point in one.frontier]
     whole = one.frontier[-1].weighted_area_m2 / max(1e-9, one.frontier[-1].weighted_share)
     bound = [100.0 * point.bound_weighted_m2 / whole for point in one.frontier]
+    label = f"{one.title}: {one.frontier[0].nozzle_count} to {one.frontier[-1].nozzle_count} nozzles"
     axes.plot(price, bound, color=look.colour, linewidth=0.7, linestyle=(0, (2, 2)), zorder=2)
-    axes.plot(price, share, color=look.colour, linewidth=1.8, marker=marker, markersize=5.5, zorder=3, label=one.title)
-    axes.annotate(
-        f"{one.frontier[-1].nozzle_count} nozzles",
-        (price[-1], share[-1]),
-        xytext=(4, -12),
-        textcoords="offset points",
-        fontsize=7.5,
-        color=look.colour,
-    )
+    axes.plot(price, share, color=look.colour, linewidth=1.8, marker=marker, markersize=5.5, zorder=3, label=label)
 
 
 def _label(figure: Figure, axes: Axes, study: Study, drawn: Sequence[Alternative]) -> None:
