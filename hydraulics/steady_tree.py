@@ -32,7 +32,8 @@ from hydraulics.water import Water
 Floats = NDArray[np.float64]
 
 ATMOSPHERE_PA = 101325.0
-MOST_ITERATIONS = 100
+MOST_ITERATIONS = 200
+BOLD_ITERATIONS = 20  # whole steps, before as many half ones
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +89,8 @@ def solve_tree(
         if max(mass.max(), energy.max()) <= tolerance:
             return _state(network, pump, iterate, mass, energy, iteration)
         step = _step(network, pump, water, iterate, link, nozzle)
+        if iteration % (2 * BOLD_ITERATIONS) >= BOLD_ITERATIONS:
+            step = _midway(iterate, step)
         iterate = _switch(network, pump, water, step, tolerance)
     raise _not_converged(network, mass, energy)
 
@@ -179,6 +182,15 @@ def _step(
     tangent = iterate.nozzle_flow_m3_s + nozzle.slope * rise
     flow = np.where(leaps, _free_flow_m3_s(network, pressure), tangent)
     return iterate._replace(pressure_pa=pressure, link_flow_m3_s=iterate.link_flow_m3_s + dq, nozzle_flow_m3_s=flow)
+
+
+def _midway(one: _Iterate, other: _Iterate) -> _Iterate:
+    """Half a step, where whole ones go round in a circle of nozzles and reducers that open and shut."""
+    return other._replace(
+        pressure_pa=(one.pressure_pa + other.pressure_pa) / 2,
+        link_flow_m3_s=(one.link_flow_m3_s + other.link_flow_m3_s) / 2,
+        nozzle_flow_m3_s=(one.nozzle_flow_m3_s + other.nozzle_flow_m3_s) / 2,
+    )
 
 
 def _newton(

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import root
 
@@ -139,6 +139,7 @@ def test_one_behind_another_holds_the_lower() -> None:
 
 @settings(deadline=None, max_examples=200)
 @given(seed=seeds, pump=pumps, share=st.floats(0.05, 1.0), low_pa=st.floats(3e5, 1.4e6))
+@example(seed=85, pump=Pump(913670.0, 1e-7, 2e6), share=0.75, low_pa=3e5)  # whole steps alone go round in a circle
 def test_every_state_meets_all_laws(seed: int, pump: Pump, share: float, low_pa: float) -> None:
     network = with_reducers(random_circuit(seed), seed, share, low_pa, 1.6e6).network()
     state = solve_tree(network, pump, WATER)
