@@ -53,5 +53,8 @@ def _label(figure: Figure, axes: Axes, study: Study, drawn: Sequence[Alternative
     axes.plot([], [], color=GREY, linewidth=0.7, linestyle=(0, (2, 2)), label="no design of that price covers more")
     axes.legend(loc="lower right", frameon=False, fontsize=8.5)
     figure.text(0.1, 0.94, study.title, fontsize=13, fontweight="bold", color=INK)
-    words = "Cost against coverage: every point is a verified design; coverage is geometry, no claim of efficacy."
-    figure.text(0.1, 0.895, words, fontsize=8.5, color=GREY)
+    words = (
+        "Cost against coverage: every point is a verified design; coverage is geometry, no claim of efficacy.\n"
+        "Insecticide mist can hurt: the product's label, local codes and licensed practice decide."
+    )
+    figure.text(0.1, 0.875, words, fontsize=8.5, color=GREY)

@@ -49,10 +49,13 @@ def searched(
     best = known if known is not None and known.verified else None
     values = _values(feeder, base, units)
     supplies = list(_supplies(feeder.instance, units))
+    least_gain = feeder.instance.scenario.rules.least_gain_m2
     left, allowance = MOST_TRIALS, Allowance(MOST_SIZED)
     for chosen, value in sorted(values.items(), key=lambda item: (-item[1], len(item[0]), item[0])):
         if best is not None and value < best.value - VALUE_TIE * best.value:
             break
+        if worthwhile(base, chosen, least_gain) != chosen:
+            continue
         every = Enumeration(feeder, chosen, allowance)
         for supply in (s for s in supplies if _within_reach(feeder.instance, s, chosen)):
             if left == 0 or feeder.stop():
@@ -74,16 +77,15 @@ def _order(value: float, trial: Trial) -> tuple[float, float]:
 
 
 def _values(feeder: Feeder, base: PlacementProblem, units: Sequence[Unit]) -> dict[Chosen, float]:
-    """Value of each legal set of positions that the units can feed and in which every nozzle is worth its place."""
+    """Value of each legal set of positions that the units can feed."""
     instance = feeder.instance
-    least = instance.scenario.rules.least_gain_m2
     most = sum(unit.circuits * most_per_circuit(instance, unit.pump) for unit in units)
     cover, every = Cover(base), range(base.candidates)
     found: dict[Chosen, float] = {}
     for count in range(1, min(most, base.candidates) + 1):
         for chosen in combinations(every, count):
             selection = Selection(cover, chosen)
-            if selection.is_legal() and worthwhile(base, chosen, least) == chosen:
+            if selection.is_legal():
                 found[chosen] = selection.value
     return found
 

@@ -78,7 +78,7 @@ class JointBound:
                 return best if stop() else Asked(impossible, None)
             moved = abs(found.value - best.bound)
             best = Asked(found.value, found.columns, self._worth(found, binding))
-            report(Progress("joint bound", bound=found.value))
+            report(Progress("joint bound" if binding == "priced" else "cost bound", bound=found.value))
             if moved < GAIN * abs(found.value) or self._slack(found, binding):
                 break
             cuts = [row for row in violated(self.m, found.columns) if row[0] not in self.relaxation.row]

@@ -103,20 +103,22 @@ def _answered(
         found = known if enough and not goal.cheapest else trader.reach(goal, known.trial, asked)
         found = known if found is None and enough else found
         if found is not None:
-            kept.append((found, _reworked(task, one, found)))
+            kept.append((found, _reworked(task, goal, one, found)))
     if not kept:
         raise _refusal(task, goal, asked, joint, traders[0], free)
     kept.sort(key=lambda pair: pair[1].priced.price if goal.cheapest else -pair[1].outcome.kept.value)
     return [one for _, one in kept]
 
 
-def _reworked(task: Task, one: Worked, found: Answer) -> Worked:
-    """The units with another trial, its tubing searched once more."""
+def _reworked(task: Task, goal: Goal, one: Worked, found: Answer) -> Worked:
+    """The units with another trial, its tubing searched once more where that still meets the goal."""
     kept = one.outcome.kept
     if found.trial is kept.trial:
         return one
     value = Selection(Cover(kept.problem), found.trial.layout.chosen).value
-    kept = polished(task.feeder, replace(kept, trial=found.trial, value=value), task.seed)
+    kept = replace(kept, trial=found.trial, value=value)
+    smoother = polished(task.feeder, kept, task.seed)
+    kept = smoother if answer(smoother.trial).meets(goal) else kept
     cost = priced(kept.trial.layout, kept.trial.design)
     words = f"then traded against cost: {value:.1f} weighted m² covered for {cost.price:.0f}, verified"
     return Worked(one.units, replace(one.outcome, kept=kept, rounds=(*one.outcome.rounds, words)), cost)
