@@ -67,7 +67,8 @@ def required(problem: RunProblem, carried: tuple[float, ...]) -> Required:
     layout, water = problem.layout, problem.water
     flow = float(problem.curve.flow_m3_s(problem.band_low_pa))
     flows = flow * np.arange(problem.nozzles + 1)
-    gradient = np.min([pressure_gradient_pa_m(flows, t.bore_m, t.roughness_m, water) for t in problem.tubing], axis=0)
+    gradients = [pressure_gradient_pa_m(flows, t.bore_m, t.roughness_m, water) for t in problem.tubing]
+    gradient = np.asarray(np.min(gradients, axis=0), dtype=np.float64)
     spots = layout.nozzle_point
     rows: dict[str, list[tuple[float, ...]]] = {"need": [], "far": [], "able": [], "at": []}
     branches: list[Branch] = []

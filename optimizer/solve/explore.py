@@ -27,6 +27,7 @@ from optimizer.solve.supply import (
     CircuitLimits,
     Supply,
     group_choices,
+    multiples_pa,
     set_levels_pa,
     site_choices,
 )
@@ -189,10 +190,11 @@ class _Quick:
     def above(self, levels: Sequence[Sequence[float]]) -> Iterator[tuple[float, ...]]:
         """Levels above those that are safe for the lowest nozzles: one step, and more where few are safe."""
         rules = self.feeder.instance.scenario.rules
-        top, highest = min(allowed[0] for allowed in levels), [set_range_pa(rules, pump)[1] for pump in self.pumps]
+        step, top = rules.set_step_pa, min(allowed[0] for allowed in levels)
+        highest = [multiples_pa(*set_range_pa(rules, pump), step)[0] for pump in self.pumps]
         steps = max(1, len(LEVEL_SHARES) - min(len(allowed) for allowed in levels))
-        first = floor(top / rules.set_step_pa + STEP_TOLERANCE) + 1
-        for level in (rules.set_step_pa * n for n in range(first, first + steps)):
+        first = floor(top / step + STEP_TOLERANCE) + 1
+        for level in (step * n for n in range(first, first + steps)):
             if level <= max(highest) * (1.0 + STEP_TOLERANCE):
                 yield tuple(min(max(level, own[0]), most) for own, most in zip(levels, highest, strict=True))
 
