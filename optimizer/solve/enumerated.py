@@ -25,8 +25,8 @@ from optimizer.runs.spanning import every_tree
 from optimizer.runs.steady import steady
 from optimizer.runs.trees import tree_of
 from optimizer.runs.written import circuit_plan
-from optimizer.solve.posed import most_per_circuit
-from optimizer.solve.supply import CircuitLimits, Supply, run_layout, run_problem
+from optimizer.solve.posed import most_limits
+from optimizer.solve.supply import Supply, run_layout, run_problem
 from optimizer.solve.trial import Feeder, Trial, least_factor
 
 MOST_TREES = 2_000  # spanning trees of one circuit
@@ -136,10 +136,7 @@ class Enumeration:
     def cheapest(self, supply: Supply) -> Trial | None:
         """The cheapest design that verifies; None where none does. Raises TooManyError where that is too much work."""
         outlets = [self._outlet(*at) for at in zip(supply.pumps, supply.sites, supply.set_pa, strict=True)]
-        limits: CircuitLimits = tuple(
-            tuple(most_per_circuit(self.feeder.instance, pump) for _ in groups)
-            for pump, groups in zip(supply.pumps, supply.groups, strict=True)
-        )
+        limits = most_limits(self.feeder.instance, supply)
         problem = run_problem(self.feeder.instance, supply, self.chosen, self._ground, limits, 1.0)
         problem = replace(problem, flow_factor=least_factor(problem))  # every state in the band keeps this budget
         wholes = sorted(_wholes(problem, outlets), key=lambda one: one.tubing_cost + one.trench_cost)

@@ -172,6 +172,14 @@ def most_per_circuit(instance: Instance, pump: PumpType) -> int:
     return most
 
 
+def most_limits(instance: Instance, supply: Supply) -> CircuitLimits:
+    """Nozzles that each circuit of a supply feeds where each draws least. Raises NoDesign where that is none."""
+    return tuple(
+        tuple(most_per_circuit(instance, pump) for _ in groups)
+        for pump, groups in zip(supply.pumps, supply.groups, strict=True)
+    )
+
+
 def shares(units: Sequence[Unit], most: Sequence[int], groups: int) -> list[tuple[int, ...]]:
     """Nozzles of each schedule group that its circuits feed, for every way to give the circuits to the groups; most:
     what a circuit of each unit feeds."""

@@ -21,10 +21,10 @@ from optimizer.scenario import set_range_pa
 from optimizer.solve.balance import balanced_limits
 from optimizer.solve.enumerated import Allowance, Enumeration, TooManyError
 from optimizer.solve.placing import VALUE_TIE, worthwhile
-from optimizer.solve.posed import limited, most_per_circuit
+from optimizer.solve.posed import limited, most_limits, most_per_circuit
 from optimizer.solve.rounds import Kept
 from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge, within_longest_run
-from optimizer.solve.supply import CircuitLimits, Supply, group_choices, multiples_pa, site_choices
+from optimizer.solve.supply import Supply, group_choices, multiples_pa, site_choices
 from optimizer.solve.trial import Effort, Feeder, Trial, fitting_limits, surplus
 
 MOST_POSITIONS = 10
@@ -110,10 +110,7 @@ def _within_reach(instance: Instance, supply: Supply, chosen: Chosen) -> bool:
 def _fed(feeder: Feeder, supply: Supply, chosen: Chosen, seed: int) -> Trial | None:
     """The positions fed, circuits being told to feed fewer where they draw too much; None where none verifies."""
     instance, effort = feeder.instance, Effort(*EFFORT, seed)
-    limits: CircuitLimits = tuple(
-        tuple(most_per_circuit(instance, pump) for _ in groups)
-        for pump, groups in zip(supply.pumps, supply.groups, strict=True)
-    )
+    limits = most_limits(instance, supply)
     for _ in range(MOST_REPAIRS):
         try:
             trial = feeder.feed(supply, chosen, limits, effort)
@@ -138,10 +135,7 @@ def _kept(
 ) -> Kept:
     """The trial with what all sets say of it: none of its count covers more than the best of them."""
     chosen = trial.layout.chosen
-    served = tuple(
-        tuple(most_per_circuit(feeder.instance, pump) for _ in groups)
-        for pump, groups in zip(supply.pumps, supply.groups, strict=True)
-    )
-    problem = replace(limited(base, feeder.instance, supply, served), barred=base.barred)
-    bound = max(most for others, most in values.items() if len(others) <= len(chosen))
+    most = most_limits(feeder.instance, supply)
+    problem = replace(limited(base, feeder.instance, supply, most), barred=base.barred)
+    bound = max(worth for others, worth in values.items() if len(others) <= len(chosen))
     return Kept(trial, problem, value, bound, False, "")
