@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from hydraulics.errors import HydraulicsError
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.water import Water
+from optimizer.cautions import CAUTIONS
 from optimizer.errors import DesignFileError
 
 SCHEMA_VERSION = 1
@@ -169,6 +170,7 @@ class Design:
     zones: tuple[ZoneArea, ...]
     verification: Verification
     run_rules: RunRules = RunRules()
+    cautions: tuple[str, ...] = CAUTIONS
 
 
 def design_text(design: Design) -> str:

@@ -21,6 +21,7 @@ from geometry.geojson import collection, feature, geometry_of
 from geometry.site import Site
 from optimizer.appraisal.explain import Explanation
 from optimizer.bid.quantities import quantities_csv
+from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
 from optimizer.report.frontier import frontier_svg
@@ -138,6 +139,7 @@ def study_text(study: Study) -> str:
         "title": study.title,
         "currency": study.currency,
         "seed": study.seed,
+        "cautions": CAUTIONS,
         "alternatives": [_figures(alternative) for alternative in study.alternatives],
         "decided": None if study.decision is None else asdict(study.decision),
         "reach_ranking": None if study.ranking is None else asdict(study.ranking),
@@ -201,7 +203,7 @@ def design_features(design: Design, site: Site) -> dict[str, Any]:
     kind: pump, tubing, valve_box, nozzle, footprint, covered_area. Tubing runs straight from node to node; `shared` of
     a main names the circuits that it feeds.
     """
-    return collection(site.frame, _features(design))
+    return {**collection(site.frame, _features(design)), "cautions": CAUTIONS}
 
 
 def _features(design: Design) -> Iterator[dict[str, Any]]:

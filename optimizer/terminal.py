@@ -20,18 +20,13 @@ from hydraulics.units import LITRE_M3, System, show
 from optimizer.appraisal import explain_words
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
+from optimizer.cautions import BRIEF, CAUTIONS
 from optimizer.design import Verification
 from optimizer.instance import Inspection
 from optimizer.progress import Progress, Report
 from optimizer.report import frontier_table
 from optimizer.study import Alternative, Study
 
-CAUTIONS = (
-    "Cautions: insecticide mist can harm people, animals, pollinators and water. The product's label is the law, "
-    "local codes and licensed applicators decide; a licensed applicator must review every design. No mist while "
-    "people, pets or uncovered food are near. Power, water and back-flow protection are for licensed trades. Prices "
-    "and lengths are the scenario's; check them on site. No efficacy is claimed."
-)
 _PLAIN_EVERY_S = 5.0  # at most one line an option in this time, unless its stage changes
 _NUMBERS = ("best", "bound", "gap", "time")
 COST_STAGES = ("run splits", "cost bound")
@@ -144,7 +139,7 @@ def show_study(study: Study, units: System, console: Console) -> None:
         console.print(Text(explain_words.MEANING))
         if study.decision:
             console.print(Text(study.decision.statement))
-    console.print(Text(CAUTIONS, style="dim"))
+    console.print(Text(f"Cautions: {' '.join(CAUTIONS)}", style="dim"))
 
 
 def _show_frontiers(study: Study, units: System, console: Console) -> None:
@@ -337,3 +332,4 @@ def show_verification(state: Verification, off: Sequence[str], units: System, co
     sound = state.verified and not off
     words = "verified: every stored figure is what the full calculation gives" if sound else "NOT VERIFIED"
     console.print(Text(words, style="bold green" if sound else "bold red"))
+    console.print(Text(BRIEF, style="dim"))

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 
+from optimizer.cautions import CAUTIONS
 from optimizer.costs import CostLine
 
 COLUMNS = ("item", "group", "quantity", "unit", "unit_price", "amount", "currency")
@@ -18,8 +19,7 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def quantities_csv(lines: Sequence[CostLine], currency: str) -> str:
-    """The lines of a bill as RFC 4180 text with a header and a last row `Total`; lines end with CR
-    LF.
+    """The lines of a bill as RFC 4180 text with a header, a row `Total` and the cautions; lines end with CR LF.
 
     quantity: in `unit`, at most three decimals; unit_price and amount: in `currency`, two decimals. Numbers
     have a decimal point and no grouping. A text that a spreadsheet would take for a formula gets an
@@ -31,7 +31,14 @@ def quantities_csv(lines: Sequence[CostLine], currency: str) -> str:
     writer.writerows(_row(line, currency) for line in lines)
     total = sum((money(line.amount) for line in lines), Decimal("0.00"))
     writer.writerow(("Total", "", "", "", "", str(total), plain_text(currency)))
+    writer.writerows(caution_rows(len(COLUMNS)))
     return out.getvalue()
+
+
+def caution_rows(columns: int) -> Iterator[tuple[str, ...]]:
+    """The cautions as rows of a table of so many columns, each in the first."""
+    for sentence in CAUTIONS:
+        yield (f"Caution: {sentence}", *[""] * (columns - 1))
 
 
 def money(amount: float) -> Decimal:

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 
 from geometry.site import Site
 from hydraulics.units import FOOT_M
+from optimizer.cautions import CAUTIONS
 from optimizer.design import Design
 from optimizer.report.legend import Row, legend_rows, run_rows, size_rows
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, View, box, shape_mm, stroke, text
@@ -20,26 +21,22 @@ LEFT, RIGHT = COLUMN_MM + 5.0, FRAME_MM[2] - 5.0
 _ROW_MM, _HEAD_MM, _CAUTION_MM = 4.7, 27.0, 2.7
 _HEADING = 1.45  # a heading is this many rows high
 _BAR_STEPS = (0.25, 0.5, 1, 2, 2.5, 5, 10, 20, 25, 50, 100, 200, 250)
-CAUTIONS = (
-    "Insecticide mist can harm people, animals, pollinators and water.",
-    "No mist while people, pets or uncovered food are near, in wind or in rain.",
-    "A licensed applicator must review this plan. No efficacy is claimed.",
-    "What is misted, how much, when and near whom: the product's label and local codes decide.",
-    "Power, water and back-flow protection: by licensed trades, after local codes.",
-    "Computed from the site file: check lengths, heights and obstacles on site before buying.",
+_OF_PLAN = (
+    "Drawn from the site file: check lengths, heights and obstacles on site before buying.",
     "Use tubing and fittings rated for the pump's limit.",
 )
+_SENTENCES = (*CAUTIONS, *_OF_PLAN)
 
 
 def draw_column(axes: Axes, view: View, site: Site, design: Design, look: Look, lost: int) -> None:
     """Everything in the column above the title block; lost: nozzle numbers that found no room."""
-    top, floor = FRAME_MM[3], TOP_MM + 4.5 + _CAUTION_MM * (len(CAUTIONS) + 1)
+    top, floor = FRAME_MM[3], TOP_MM + 4.5 + _CAUTION_MM * (len(_SENTENCES) + 1)
     _draw_north(axes, LEFT + 6.0, top - 15.0)
     _draw_scale_bar(axes, view, LEFT + 20.0, top - 12.0)
     rows = [*legend_rows(site, design, lost), *run_rows(design, look), *size_rows(design, look)]
     _draw_rows(axes, rows, top - _HEAD_MM, floor + 2.0)
     text(axes, LEFT, floor - 1.0, "CAUTIONS", 5.4, bold=True)
-    for index, line in enumerate(CAUTIONS, start=1):
+    for index, line in enumerate(_SENTENCES, start=1):
         text(axes, LEFT, floor - 1.4 - _CAUTION_MM * index, f"•  {line}", 4.7)
 
 

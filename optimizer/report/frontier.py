@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from optimizer.cautions import BRIEF
 from optimizer.report.sheet import own_settings, svg_text
 from optimizer.report.style import GREY, INK, PALE, RunStyle, run_styles
 from optimizer.study import Alternative, Study
@@ -53,8 +54,5 @@ def _label(figure: Figure, axes: Axes, study: Study, drawn: Sequence[Alternative
     axes.plot([], [], color=GREY, linewidth=0.7, linestyle=(0, (2, 2)), label="no design of that price covers more")
     axes.legend(loc="lower right", frameon=False, fontsize=8.5)
     figure.text(0.1, 0.94, study.title, fontsize=13, fontweight="bold", color=INK)
-    words = (
-        "Cost against coverage: every point is a verified design; coverage is geometry, no claim of efficacy.\n"
-        "Insecticide mist can hurt: the product's label, local codes and licensed practice decide."
-    )
+    words = f"Every point is a verified design; coverage is geometry, no claim of efficacy.\n{BRIEF}"
     figure.text(0.1, 0.875, words, fontsize=8.5, color=GREY)

@@ -22,6 +22,7 @@ from matplotlib.patches import Polygon as Outline
 from matplotlib.path import Path
 from numpy.typing import ArrayLike, NDArray
 
+from optimizer.cautions import CAUTIONS
 from optimizer.report.style import INK, PAPER
 
 Array = NDArray[np.float64]
@@ -112,9 +113,10 @@ def blank_sheet() -> tuple[Figure, Axes]:
 
 
 def svg_text(figure: Figure, title: str) -> str:
-    """The sheet as SVG."""
+    """The sheet as SVG; its description holds the cautions in words, for what is drawn are outlines."""
     out = io.StringIO()
-    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": "Haarline", "Title": title})
+    about = {"Date": None, "Creator": "Haarline", "Title": title, "Description": " ".join(CAUTIONS)}
+    figure.savefig(out, format="svg", metadata=about)
     return out.getvalue()
 
 

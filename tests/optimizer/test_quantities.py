@@ -11,16 +11,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.bid.quantities import COLUMNS, money, plain_text, quantities_csv
+from optimizer.cautions import CAUTIONS
 from optimizer.costs import CostLine
 
 
 def table_of(*lines: CostLine, currency: str = "EUR") -> list[dict[str, str]]:
     text = quantities_csv(lines, currency)
     assert text.endswith("\r\n")
-    return list(csv.DictReader(io.StringIO(text, newline="")))
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    cautions = [f"Caution: {sentence}" for sentence in CAUTIONS]
+    assert [list(row.values()) for row in rows[-len(cautions) :]] == [[words, *[""] * 6] for words in cautions]
+    return rows[: -len(cautions)]
 
 
-def test_each_line_is_a_row_and_the_last_is_the_total() -> None:
+def test_each_line_is_a_row_and_the_total_follows() -> None:
     rows = table_of(
         CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),
         CostLine("tubing 3 mm", "tubing", 138.43219, "m", 1.2, 166.118628),
