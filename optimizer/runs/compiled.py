@@ -1,56 +1,24 @@
-"""How the search's inner loops are compiled: numba, once a folder, kept beside the sources.
+"""The kernel of the search's inner loops, compiled by `hydraulics.compiled`, and its random numbers.
 
-Functions marked `jit` see numbers, arrays and named tuples of arrays only. They share one cache folder whose
-name is a digest of all kernel modules: numba itself looks at one module at a time and would keep old code of
-what another module lends. Random numbers: xorshift64* (Vigna 2016, ACM TOMS 42:30, memory), whose state the
-caller holds, so that a search may pause and go on.
+Random numbers: xorshift64* (Vigna 2016, ACM TOMS 42:30, memory), whose state the caller holds, so that a search may
+pause and go on.
 """
 
 from __future__ import annotations
 
-import hashlib
-import shutil
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-Function = TypeVar("Function", bound=Callable[..., Any])
+from hydraulics.compiled import kernel
+
 Dice = NDArray[np.uint64]
 KERNEL = ("compiled", "flat", "state", "hung", "labels", "sizing", "rules", "grow", "moves", "anneal")
 
-
-def _folder() -> Path:
-    """The cache folder of the present sources; folders of older ones are cleared away."""
-    here = Path(__file__).parent
-    sources = b"".join((here / f"{name}.py").read_bytes() for name in KERNEL)
-    cache = here / "__pycache__"
-    mine = cache / f"kernel-{hashlib.sha256(sources).hexdigest()[:16]}"
-    for other in cache.glob("kernel-*"):
-        if other != mine:
-            shutil.rmtree(other, ignore_errors=True)
-    return mine
-
-
-_FOLDER = _folder()
-
-
-def is_compiled() -> bool:
-    """Whether an earlier process has left compiled code of the present sources."""
-    return any(_FOLDER.rglob("*.nbi"))
-
-
-def jit(function: Function) -> Function:
-    """The function, compiled on its first call."""
-    config: Any = numba.config
-    before, config.CACHE_DIR = config.CACHE_DIR, str(_FOLDER)
-    try:
-        return cast(Function, numba.njit(cache=True, error_model="numpy")(function))
-    finally:
-        config.CACHE_DIR = before
+_HERE = Path(__file__).parent
+_SEARCH = kernel(_HERE, (_HERE / f"{name}.py" for name in KERNEL))
+jit, is_compiled = _SEARCH.jit, _SEARCH.is_compiled
 
 
 def dice(seed: int) -> Dice:
