@@ -6,7 +6,7 @@ Unknowns are the pressure p of each node, the flow Q into it through its link an
             s = p_parent, or min(p_parent - its loss when open, setting) where a reducer stands at the start
     node    Q = q + sum of Q of the links onward
     nozzle  p = p0 + (q / k)^(1/n) where open, q = 0 and p <= p0 where closed
-    supply  p = set pressure where the net flow is at most the pump's delivery, else net flow = delivery
+    supply  p = set pressure where the net flow is at most the pump's delivery, else net flow = delivery at p
 
 All laws increase in the flow, so the state is unique. Newton's step solves the linear equations exactly: it
 writes each link's dQ as a linear function of its parent's dp, from the leaves to the supply, then walks back.
@@ -226,17 +226,17 @@ def _newton(
 
 def _supply_step_pa(pump: Pump, iterate: _Iterate, a_m3_s: float, b_m3_s_pa: float) -> float:
     """Back to the set pressure, or to where the net flow is the delivery if it would be more there."""
-    to_set = pump.set_pressure_pa - float(iterate.pressure_pa[0])
-    spare = pump.delivery_m3_s - float(iterate.link_flow_m3_s[0]) - a_m3_s
-    return to_set if b_m3_s_pa * to_set <= spare else spare / b_m3_s_pa
+    now, net = float(iterate.pressure_pa[0]), float(iterate.link_flow_m3_s[0]) + a_m3_s
+    return pump.held_pa(now, net, b_m3_s_pa) - now
 
 
 def _unheld_step_pa(network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, a_m3_s: float) -> float:
     """The supply's step where reducers hold all that flows, so that the net flow does not follow its pressure: to the
-    set pressure, or where the pump starves down to where no reducer has any to spare."""
+    set pressure, or where the pump starves down to where it delivers as much or no reducer has any to spare."""
+    held = _supply_step_pa(pump, iterate, a_m3_s, 0.0)
     if float(iterate.link_flow_m3_s[0]) + a_m3_s <= pump.delivery_m3_s:
-        return pump.set_pressure_pa - float(iterate.pressure_pa[0])
-    return -float(np.nanmax(_reducer_spare_pa(network, water, iterate)))
+        return held
+    return max(held, -float(np.nanmax(_reducer_spare_pa(network, water, iterate))))
 
 
 def _switch(network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, tolerance: float) -> _Iterate:
@@ -269,7 +269,7 @@ def _residuals(
         wrong = np.where(iterate.holds, -spare, spare)  # held from less than it takes, or open to more
         energy = np.maximum(energy, np.where(wrong > 0, wrong, 0.0) / set_pa)
     idle = (set_pa - float(iterate.pressure_pa[0])) / set_pa
-    left = (pump.delivery_m3_s - net) / pump.delivery_m3_s
+    left = (pump.delivery_at_m3_s(min(float(iterate.pressure_pa[0]), set_pa)) - net) / pump.delivery_m3_s
     energy[0] = max(energy[0], abs(min(idle, left)))  # the supply law: neither below 0, one of them 0
     mass = np.abs(_node_lack_m3_s(network, iterate)) / (net if net > 0 else pump.delivery_m3_s)
     return mass, energy
@@ -284,11 +284,12 @@ def _state(
         raise ColumnBreaks(name, f"node {name!r} at {network.z_m[lowest]:g} m would stand at "
                            f"{iterate.pressure_pa[lowest]:.0f} Pa, below an absolute vacuum; "
                            "lower it or raise the set pressure")
+    supply = min(float(iterate.pressure_pa[0]), pump.set_pressure_pa)
     return SteadyState(
         *iterate[:4],
         reducer_status=_reducer_status(network, iterate),
-        supply_pressure_pa=float(iterate.pressure_pa[0]),
-        bypass_m3_s=max(0.0, pump.delivery_m3_s - float(iterate.link_flow_m3_s[0])),
+        supply_pressure_pa=supply,
+        bypass_m3_s=max(0.0, pump.delivery_at_m3_s(supply) - float(iterate.link_flow_m3_s[0])),
         mass_residual=float(mass.max()),
         energy_residual=float(energy.max()),
         iterations=iterations,

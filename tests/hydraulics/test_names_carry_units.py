@@ -14,10 +14,11 @@ import pytest
 import hydraulics
 
 UNITS = ("_pa", "_m", "_m3_s", "_kg_m3", "_pa_s", "_m_s2", "_pa_m", "_pa_s_m3", "_m3_s_pa", "temperature_c",
-         "temperature_k", "pressures_pa", "flows_m3_s")
+         "temperature_k", "pressures_pa", "flows_m3_s", "deliveries_m3_s", "_w", "_v", "_a")
 DIMENSIONLESS = {
     "n", "nozzle_n", "minor_k", "reducer_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
-    "energy_residual", "iterations", "parent", "open", "order", "friction_factor",
+    "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",
+    "efficiency", "factor",
 }
 SEVERAL = {"gradient_and_slope"}  # results of different units, named in the docstring
 # k of a nozzle is in m3/s per Pa^n, a unit that depends on n; k of a fitting counts velocity heads.
