@@ -37,6 +37,7 @@ def canonical(problem: PlacementProblem) -> tuple[PlacementProblem, IntArray]:
         rows=tuple(replace(row, members=_kept_order(row.members, new)) for row in problem.rows),
         even=tuple(sorted(_in_order(patterns, new) for patterns in problem.even)),
         floors=tuple(replace(floor, area_m2=floor.area_m2[cells]) for floor in problem.floors),
+        drifts=tuple(replace(drift, excess=drift.excess[old]) for drift in problem.drifts),
         names=tuple(problem.name(int(j)) for j in old),
     )
     return renumbered, old
@@ -52,9 +53,10 @@ def _open_columns(problem: PlacementProblem) -> sp.csc_array:
 
 
 def _ordered_lines(problem: PlacementProblem) -> tuple[Window, ...]:
-    """Lines by what their candidates cover alone, in order of chainage."""
+    """Lines by what their candidates cover alone, then by their drift, in order of chainage."""
     alone = np.round(problem.incidence.T @ problem.value + problem.bonus, 9)
-    return tuple(sorted(problem.lines, key=lambda members: (len(members), *(alone[j] for j in members))))
+    keys = [alone, *(np.round(drift.excess, 9) for drift in problem.drifts)]
+    return tuple(sorted(problem.lines, key=lambda members: (len(members), *(k[j] for k in keys for j in members))))
 
 
 def _cell_order(incidence: sp.csr_array, problem: PlacementProblem) -> IntArray:

@@ -54,7 +54,14 @@ def _conflict(problem: PlacementProblem) -> NoDesign:
             f"the least coverage of {names} cannot be met within spacing and the nozzles that the circuits feed: ask "
             "for less, bring mounting lines nearer, or use a larger pump or more circuits",
         )
-    looser = replace(problem, floors=(), limits=())
+    if problem.drifts and _fewest_chosen(replace(problem, floors=(), drifts=())) is not None:
+        names = " and ".join(drift.name for drift in problem.drifts)
+        return NoDesign(
+            "drift_most",
+            f"the limit of drift {names} cannot be kept with the nozzles that locked positions, continuous lines, line "
+            "ends and corners ask for: allow more drift, unlock positions, or ask for none there",
+        )
+    looser = replace(problem, floors=(), limits=(), drifts=())
     needed = _fewest_chosen(looser) if problem.limits else None
     if needed is not None:
         feed = ", ".join(f"{limit.reason} feed {limit.most}" for limit in problem.limits)

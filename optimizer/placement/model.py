@@ -4,11 +4,12 @@
                 ROW   windows of continuous lines k    LOCK  locked positions      LIMIT   limits on some positions l
                 LINE  lines with rows r, lines of even pitch l, with patterns t    ZONE    zones f with a floor
                 NEAR  near neighbours a = (i, k) on r: k may be next after i, and i bears upon it (`chains`)
-                GROUP positions g of one r that cover a cell
+                GROUP positions g of one r that cover a cell                           DRIFT  limits of drift d
     data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence)
                 r_c   nozzles that must reach c before it counts, 1 or 2           b_j  weighted m² of a preferred j
                 most_l  of the positions of l that may be chosen                   area_fc, least_f  m² in a zone
                 fewest_f  nozzles that a floor takes at least (`floors`)
+                excess_dj  drift of j to d less what is allowed, in nozzles' mist
                 off_i   first place on r from which on a next nozzle has nothing to do with one at i
     variables   x_j   1 where a nozzle stands at j        u_c  1 where cell c counts (integral by itself for r_c = 1)
                 y_t   1 where the nozzles of l stand in pattern t
@@ -33,6 +34,7 @@
     (8)  sum_{t of l} y_t <= 1                      every l                                     one_pattern
     (9)  sum_c area_fc u_c >= least_f               every f                                     floor
     (9)  sum_{j reaches f} x_j >= fewest_f          every f, holds for any choice that meets f  fewest_for_floor
+    (10) sum_j excess_dj x_j <= 0                   every d                                     drift
 
 Each row stands in the function of its name below.
 """
@@ -214,9 +216,16 @@ def fewest_for_floor(model: Any, problem: PlacementProblem, f: int) -> Any:
     return _sum(model, reaching) >= float(needed)
 
 
+def drift(model: Any, problem: PlacementProblem, d: int) -> Any:
+    """(10) sum_j excess_dj x_j <= 0: of the mist of all nozzles no more than the share allowed goes to d."""
+    excess = problem.drifts[d].excess
+    some = np.flatnonzero(excess).tolist()
+    return _linear(excess[some].tolist(), [model.x[j] for j in some]) <= 0.0
+
+
 CELLS = (covered, hit)
 CHAINS = (leads, follows, passes, seam)
-RULES = (spacing, continuous, locked, barred, capacity, *CHAINS, even, one_pattern, floor, fewest_for_floor)
+RULES = (spacing, continuous, locked, barred, capacity, *CHAINS, even, one_pattern, floor, fewest_for_floor, drift)
 
 _Row: TypeAlias = Callable[..., Any]
 _Term: TypeAlias = tuple[float, Any]
@@ -256,6 +265,7 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
         one_pattern: range(len(problem.even)),
         floor: range(len(problem.floors)),
         fewest_for_floor: [f for f, floor in enumerate(problem.floors) if fewest_for(problem, floor)[1]],
+        drift: [d for d, drift in enumerate(problem.drifts) if drift.excess.any()],
     }
     for row in rows:
         rule = partial(_rule, row, problem)

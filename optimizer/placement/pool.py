@@ -38,6 +38,7 @@ def restricted(problem: PlacementProblem, pool: IntArray) -> PlacementProblem:
         rows=tuple(_row(row, new) for row in problem.rows),
         even=tuple(tuple(_renumbered(pattern, new) for pattern in patterns) for patterns in even),
         floors=tuple(replace(f, area_m2=_sums(f.area_m2, group, len(first))) for f in problem.floors),
+        drifts=tuple(replace(drift, excess=drift.excess[pool]) for drift in problem.drifts),
         names=tuple(problem.name(int(j)) for j in pool),
     )
 

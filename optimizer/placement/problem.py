@@ -23,6 +23,7 @@ Window: TypeAlias = tuple[int, ...]
 
 TOLERANCE_M = 1e-6  # a spacing equal to the least or greatest is allowed, whatever the rounding of chainages
 FLOOR_TOLERANCE = 1e-9  # of the least coverage: sums of areas are rounded
+DRIFT_TOLERANCE = 1e-9  # of one nozzle's mist: sums of shares are rounded
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,18 @@ class Floor:
 
 
 @dataclass(frozen=True, eq=False)
+class Drift:
+    """Of the mist of all nozzles together at most a share may go where it is not wanted.
+
+    excess [J]: the share of a nozzle's own mist that goes there, less the share allowed, times its flow as a share of
+    the mean one; name: where, in words.
+    """
+
+    name: str
+    excess: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class PlacementProblem:
     """C merged cells, J candidate positions.
 
@@ -68,7 +81,8 @@ class PlacementProblem:
     spacing: windows in which at most one is chosen; cover: windows in which at least one is chosen; locked, barred:
     candidates that are chosen, and that are not; limits: how many of some candidates are chosen at most; rows: lines
     whose greatest spacing binds within rows; even: of each line of even pitch the sets of which one is chosen, or
-    none; floors: least coverage of zones; names: how messages name the candidates, () for their numbers.
+    none; floors: least coverage of zones; drifts: limits of drift; names: how messages name the candidates, () for
+    their numbers.
     """
 
     value: FloatArray
@@ -84,6 +98,7 @@ class PlacementProblem:
     rows: tuple[Row, ...] = ()
     even: tuple[tuple[Window, ...], ...] = ()
     floors: tuple[Floor, ...] = ()
+    drifts: tuple[Drift, ...] = ()
     names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -7,7 +7,7 @@ from heapq import heapify, heappop, heappush
 import numpy as np
 
 from optimizer.placement.even import EvenLine
-from optimizer.placement.problem import BoolArray, FloatArray, IntArray
+from optimizer.placement.problem import DRIFT_TOLERANCE, BoolArray, FloatArray, IntArray
 from optimizer.placement.rows import chain
 from optimizer.placement.selection import Selection
 
@@ -152,6 +152,19 @@ def thin(selection: Selection) -> None:
             _shrink(selection, line, over) for line in cover.even_lines
         ):
             return
+
+
+def calm(selection: Selection) -> None:
+    """Remove nozzles that drift more than is allowed, those first that are missed least for what they bring, until the
+    limits of drift are kept."""
+    cover = selection.cover
+    while not selection.drift_kept():
+        over = np.maximum(cover.excess[selection.drift > DRIFT_TOLERANCE], 0.0).sum(axis=0)
+        loose = np.flatnonzero(selection.chosen & (over > 0.0) & ~cover.locked).tolist()
+        ranks = [(selection.loss(j) / over[j], j) for j in loose if selection.removable(j)]
+        if not ranks:
+            return
+        selection.remove(min(ranks)[1])
 
 
 def _over(selection: Selection) -> BoolArray:

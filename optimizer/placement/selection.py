@@ -12,7 +12,15 @@ import numpy as np
 import scipy.sparse as sp
 
 from optimizer.placement.even import even_line
-from optimizer.placement.problem import FLOOR_TOLERANCE, BoolArray, FloatArray, IntArray, PlacementProblem, Window
+from optimizer.placement.problem import (
+    DRIFT_TOLERANCE,
+    FLOOR_TOLERANCE,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    PlacementProblem,
+    Window,
+)
 from optimizer.placement.rows import Rows, row_line
 
 
@@ -20,7 +28,7 @@ class Cover:
     """What all choices of one problem share: incidence by cell and by candidate, conflicts, windows, lines.
 
     credit [C]: what each nozzle that brings a cell nearer to its need is worth there; barred, locked, in_pattern [J];
-    floor_area [floors, C], floor_least [floors]: m² of cells in a zone, and the least that counts.
+    floor_area [floors, C], floor_least [floors]: m² of cells in a zone, and the least that counts; excess [drifts, J].
     """
 
     def __init__(self, problem: PlacementProblem) -> None:
@@ -46,6 +54,7 @@ class Cover:
         )
         self.even_lines = tuple(even_line(patterns, problem, close) for patterns in problem.even)
         self.floor_area = np.array([floor.area_m2 for floor in problem.floors]).reshape(-1, len(problem.value))
+        self.excess = np.array([drift.excess for drift in problem.drifts]).reshape(-1, problem.candidates)
         self.floor_least = np.array([floor.least_m2 * (1.0 - FLOOR_TOLERANCE) for floor in problem.floors])
 
     def cells(self, candidate: int) -> IntArray:
@@ -83,7 +92,7 @@ class Selection:
     chosen bool [J]; hits [C]: chosen candidates that cover each cell; gain [J]: credit that each candidate brings,
     with its bonus; crowd [J]: chosen candidates too close to each; served [K]: chosen candidates in each window of a
     continuous line; in_limit [limits]: chosen members of each limit; floor_m2 [floors]: area that counts in each zone
-    with a floor; rows: what its rows let come and go.
+    with a floor; drift [drifts]: excess of all chosen; rows: what its rows let come and go.
     """
 
     def __init__(self, cover: Cover, chosen: Iterable[int] = ()) -> None:
@@ -99,6 +108,7 @@ class Selection:
         self.served = np.zeros(len(problem.cover), dtype=np.int64)
         self.in_limit = np.zeros(len(problem.limits), dtype=np.int64)
         self.floor_m2 = np.zeros(len(problem.floors))
+        self.drift = np.zeros(len(problem.drifts))
         self.rows = Rows(cover.row_lines, problem.candidates)
         for candidate in sorted(chosen):
             self.add(candidate)
@@ -149,6 +159,7 @@ class Selection:
         self.crowd[self.cover.neighbours(candidate)] += by
         self.served[self.cover.windows(candidate)] += by
         self.in_limit[self.cover.limits(candidate)] += by
+        self.drift += by * self.cover.excess[:, candidate]
         self.rows.update(candidate, self.chosen)
         if self.floor_m2.size:
             turned = cells[before != (self.hits[cells] >= self.problem.need[cells])]
@@ -176,8 +187,10 @@ class Selection:
         return free
 
     def addable(self) -> BoolArray:
-        """[J]: free candidates for which every limit has room and that leave rows legal."""
+        """[J]: free candidates for which every limit has room, that leave rows legal and drift within its limits."""
         allowed = self.free()
+        if self.drift.size:
+            allowed &= (self.drift[:, None] + self.cover.excess <= DRIFT_TOLERANCE).all(axis=0)
         for number in np.flatnonzero(self.reached()):
             allowed[self.cover.limit_members[number]] = False
         if self.cover.row_lines:
@@ -190,22 +203,35 @@ class Selection:
         return reached
 
     def has_room(self, candidate: int) -> bool:
-        """Whether every limit of a candidate that is not chosen has room for it."""
+        """Whether every limit of a candidate that is not chosen has room for it, and drift stays or falls within."""
         limits = self.cover.limits(candidate)
-        return bool((self.in_limit[limits] < self.cover.most[limits]).all())
+        excess = self.cover.excess[:, candidate]
+        drifts = (excess <= 0.0) | (self.drift + excess <= DRIFT_TOLERANCE)
+        return bool((self.in_limit[limits] < self.cover.most[limits]).all() and drifts.all())
 
     def within_capacity(self) -> bool:
         """Whether every limit is kept."""
         return bool((self.in_limit <= self.cover.most).all())
 
     def removable(self, candidate: int) -> bool:
-        """Whether continuous lines stay served, rows and patterns stay legal and floors keep their area without it."""
+        """Whether continuous lines stay served, rows and patterns stay legal, floors keep their area and drift its
+        limits without it."""
         return bool(
             (self.served[self.cover.windows(candidate)] > 1).all()
             and self.rows.loose[candidate]
             and not self.cover.in_pattern[candidate]
             and not self.floors_broken_without(candidate).any()
+            and not self.drift_broken_without(candidate)
         )
+
+    def drift_kept(self) -> bool:
+        """Whether no limit of drift is passed."""
+        return bool((self.drift <= DRIFT_TOLERANCE).all())
+
+    def drift_broken_without(self, candidate: int) -> bool:
+        """Whether a limit of drift that is kept would be passed without this chosen candidate, which drifts less."""
+        left = self.drift - self.cover.excess[:, candidate]
+        return bool(((self.drift <= DRIFT_TOLERANCE) & (left > DRIFT_TOLERANCE)).any())
 
     def floors_broken_without(self, candidate: int) -> BoolArray:
         """[floors]: of those that lose area when this chosen candidate goes, which then lack some."""
@@ -236,7 +262,8 @@ class Selection:
         return serving
 
     def is_legal(self) -> bool:
-        """Every rule holds: spacing, continuous lines, locked and barred positions, limits, rows, pitch, floors."""
+        """Every rule holds: spacing, continuous lines, locked and barred positions, limits, rows, pitch, floors,
+        drift."""
         return (
             not (self.crowd[self.chosen] > 0).any()
             and bool((self.served > 0).all())
@@ -246,6 +273,7 @@ class Selection:
             and self.rows.kept()
             and all(line.is_pattern(self.chosen) for line in self.cover.even_lines)
             and bool(self.floors_met().all())
+            and self.drift_kept()
         )
 
 

@@ -10,6 +10,7 @@ from optimizer.placement.even import EvenLine
 from optimizer.placement.problem import Window
 from optimizer.placement.repair import (
     bridge,
+    calm,
     join_rows,
     meet_floors,
     part,
@@ -47,10 +48,10 @@ def improved(cover: Cover, chosen: Iterable[int]) -> Selection | None:
 
 def repaired(cover: Cover, chosen: Iterable[int]) -> Selection | None:
     """Locked positions in, barred and conflicts out, patterns even, continuous lines and floors served, rows legal,
-    no more nozzles than limits allow."""
+    no more nozzles, and no more drift, than limits allow."""
     problem = cover.problem
     selection = Selection(cover, set(chosen).union(problem.locked).difference(problem.barred))
-    for step in (settle, part, serve, meet_floors, join_rows, thin):
+    for step in (settle, part, serve, meet_floors, join_rows, thin, calm):
         step(selection)
     return selection if selection.is_legal() else None
 

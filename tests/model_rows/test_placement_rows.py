@@ -10,7 +10,8 @@ nothing to do with it, and 8 may not follow 7. Line N closes after 6 m: candidat
 at most within a row, 4 m or more between rows; 10 and 11 stand too close: 10 may be next to 9, 9 to 11; what stands
 two places on is 4 m away. Cell 3 (value 3) is covered by 6, 7 and 10, cell 4 (value 1) by 9, 11 and 14. Line O has even
 pitch: of 12, 13, 14 stand 12 and 14, or 13, or 13 and 14, or none; 15 is barred. Zone Z holds 1 m² of cell 0 and 3 m²
-of cell 2; 2 m² of it must be covered.
+of cell 2; 2 m² of it must be covered. Of the mist of 0, 1 and 9 a half, a quarter and all drift to the pond, of the
+others none; a quarter of all may.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import scipy.sparse as sp
 from pyomo.repn import generate_standard_repn
 
 from optimizer.placement import model as models
-from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row
+from optimizer.placement.problem import Drift, Floor, Limit, PlacementProblem, Row
 
 COVERED_BY = ((0, 1), (2,), (1, 2, 3), (6, 7, 10), (9, 11, 14))
 PROBLEM = PlacementProblem(
@@ -47,6 +48,7 @@ PROBLEM = PlacementProblem(
     ),
     even=(((12, 14), (13,), (13, 14)),),
     floors=(Floor("Z", np.array([1.0, 0.0, 3.0, 0.0, 0.0]), 2.0),),
+    drifts=(Drift("the pond", np.array([0.25, 0.0, *[-0.25] * 7, 0.75, *[-0.25] * 6])),),
 )
 
 Rows = dict[str, tuple[dict[str, float], float | None, float | None]]
@@ -54,7 +56,7 @@ Rows = dict[str, tuple[dict[str, float], float | None, float | None]]
 
 def terms(text: str) -> dict[str, float]:
     """{"u[0]": 1.0, "x[1]": -2.0} of "u0 - 2 x1"; indices on lines have points: "o0.4"."""
-    signs = re.findall(r"([+-]?) ?(\d* ?)([a-z])([\d.]+)", text)
+    signs = re.findall(r"([+-]?) ?([\d.]* ?)([a-z])([\d.]+)", text)
     return {
         f"{letter}[{index.replace('.', ',')}]": (-1.0 if sign == "-" else 1.0) * float(factor or 1)
         for sign, factor, letter, index in signs
@@ -79,6 +81,12 @@ AT_MOST = {
     # (7) cell 3 from 6 and 7, places 2 and 3 of M; cell 4 from 11 and 9, places 2 and 0 of N, over the seam
     "hit[0,0]": ("h0.0 - x6 - x7 + z0.2.3", 0.0),
     "hit[1,0]": ("h1.0 - x11 - x9 + z1.2.0", 0.0),
+    # (10) sum of share - 1/4 of every nozzle <= 0; that of 1 is just what is allowed
+    "drift[0]": (
+        "0.25 x0 - 0.25 x2 - 0.25 x3 - 0.25 x4 - 0.25 x5 - 0.25 x6 - 0.25 x7 - 0.25 x8 + 0.75 x9 - 0.25 x10 "
+        "- 0.25 x11 - 0.25 x12 - 0.25 x13 - 0.25 x14 - 0.25 x15",
+        0.0,
+    ),
     # (8) sum of the patterns <= 1
     "one_pattern[0]": ("y0.0 + y0.1 + y0.2", 1.0),
 }
@@ -194,7 +202,7 @@ def test_fewest_counts_nozzles_before_coverage() -> None:
 def test_the_notation_table_names_every_component() -> None:
     model = models.build(PROBLEM)
     names = {component.local_name for component in model.component_objects((pyo.Constraint, pyo.Objective))}
-    table = {line.split()[-1] for line in str(models.__doc__).splitlines() if re.match(r" +(\(\d\)|max) ", line)}
+    table = {line.split()[-1] for line in str(models.__doc__).splitlines() if re.match(r" +(\(\d+\)|max) ", line)}
     assert names == table
     variables = {component.local_name for component in model.component_objects(pyo.Var)}
     section = str(models.__doc__).split("variables")[1].split("max")[0]

@@ -4,7 +4,8 @@
 
 Pieces 0, 1, 2 from left to right; backwards they are 3, 4, 5. Cell 0 is covered by candidate 0 alone and worth 5, cell
 1 by both and worth 3 once both reach it. A metre of tubing costs 2, a nozzle 7, the only pump 100 at a site that lacks
-works of 20, and feeds 9 nozzles at most.
+works of 20, and feeds 9 nozzles at most. Of the mist of candidate 1 three quarters drift over the boundary, a quarter
+of all may.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import scipy.sparse as sp
 
 import optimizer.solve.trade.relaxed as module
 from optimizer.linear import INFINITY
-from optimizer.placement.problem import Floor, Limit, PlacementProblem
+from optimizer.placement.problem import Drift, Floor, Limit, PlacementProblem
 from optimizer.solve.trade.links import _row
 from optimizer.solve.trade.network import Network
 from optimizer.solve.trade.prices import LeastPrices
@@ -49,6 +50,7 @@ ROWS: Expected = {
     "standing": ({"z[0]": 1}, 1, 1),
     "enough": ({"x[0]": 1, "x[1]": 1, "z[0]": -9}, FREE, 0),
     "fewest[0]": ({"u[0]": 4}, 2, INFINITY),
+    "calmed[0]": ({"x[0]": -0.25, "x[1]": 0.5}, FREE, 0),
     "priced": (
         {
             **{"x[0]": 7, "x[1]": 7, "z[0]": 120},
@@ -73,6 +75,7 @@ def made() -> Relaxed:
         cover=((1,),),
         limits=(Limit((0, 1), 2),),
         floors=(Floor("zone", np.array([4.0, 0.0]), 2.0),),
+        drifts=(Drift("over the boundary", np.array([-0.25, 0.5])),),
     )
     tail, head = np.array([0, 1, 2]), np.array([1, 2, 3])
     net = Network(4, tail, head, np.array([10.0, 4.0, 6.0]), np.array([50.0, 0.0, 0.0]), np.array([2, 3]), (0,), (0,))

@@ -14,13 +14,16 @@ from typing import Any
 import numpy as np
 import scipy.sparse as sp
 
-from optimizer.placement.problem import Floor, Limit, PlacementProblem, Row, Window
+from optimizer.placement.problem import Drift, Floor, Limit, PlacementProblem, Row, Window
 from optimizer.placement.windows import cover_windows, line_orders, spacing_windows
 
 Array = np.ndarray[Any, Any]
 Choice = tuple[int, ...]
 
-RULES = ("continuous", "locked", "barred", "facings", "across", "rows", "even", "limits", "need", "bonus", "floors")
+RULES = (
+    *("continuous", "locked", "barred", "facings", "across", "rows", "even", "limits", "need", "bonus", "floors"),
+    "drifts",
+)
 RING, WALL = 0, 1
 
 
@@ -95,6 +98,7 @@ def random_problem(seed: int, *rules: str) -> PlacementProblem:
         rows=_rows(rng, line, chainage, closed) if "rows" in rules else (),
         even=even,
         floors=_floors(rng, cells) if "floors" in rules else (),
+        drifts=_drifts(rng, candidates) if "drifts" in rules else (),
     )
 
 
@@ -159,6 +163,12 @@ def _floors(rng: np.random.Generator, cells: int) -> tuple[Floor, ...]:
     return tuple(Floor(n, a, float(s * a.sum())) for n, a, s in zip(names, areas, shares, strict=True))
 
 
+def _drifts(rng: np.random.Generator, candidates: int) -> tuple[Drift, ...]:
+    """Two places that mist drifts to, each with a share that it may be at most."""
+    shares = rng.integers(0, 20, (2, candidates)) * 0.05
+    return tuple(Drift(n, own - rng.choice([0.3, 0.5, 0.7])) for n, own in zip(("over", "pond"), shares, strict=True))
+
+
 def placements(problem: PlacementProblem) -> Iterator[Choice]:
     """Every set of candidates that meets every rule."""
     for size in range(problem.candidates + 1):
@@ -178,6 +188,7 @@ def is_legal(problem: PlacementProblem, chosen: Choice) -> bool:
         and all(picked.intersection(w) for w in problem.cover)
         and all(keeps_rows(row, picked) for row in problem.rows)
         and all(is_even(patterns, picked) for patterns in problem.even)
+        and all(float(drift.excess[list(chosen)].sum()) <= 1e-9 for drift in problem.drifts)
         and all(_area(problem, floor, chosen) >= floor.least_m2 - 1e-9 for floor in problem.floors)
     )
 

@@ -36,7 +36,8 @@ def moves(problem: PlacementProblem, choice: Choice, least_gain: float, least_of
 
 
 @pytest.mark.parametrize(
-    "rule", ["locked", "barred", "continuous", "limits", "rows", "need", "bonus", "floors", "across", "facings"]
+    "rule",
+    ["locked", "barred", "continuous", "limits", "rows", "need", "bonus", "floors", "across", "facings", "drifts"],
 )
 def test_every_move_that_gains_enough_is_found(rule: str) -> None:
     found = 0

@@ -71,6 +71,8 @@ def test_figures_stay_true_through_any_changes(seed: int, rules: set[str]) -> No
     hits = problem.incidence.toarray().astype(int)[:, list(members)].sum(axis=1)
     areas = [floor.area_m2[hits >= problem.need].sum() for floor in problem.floors]
     assert selection.floor_m2 == pytest.approx(areas, abs=1e-9)
+    drifts = [drift.excess[list(members)].sum() for drift in problem.drifts]
+    assert selection.drift == pytest.approx(drifts, abs=1e-9)
     assert selection.in_limit.tolist() == [len(set(limit.members).intersection(members)) for limit in problem.limits]
 
 

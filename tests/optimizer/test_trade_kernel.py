@@ -12,9 +12,10 @@ from optimizer.placement.selection import Cover, Selection
 from optimizer.solve.posed import placement_problem, shared_out
 from optimizer.solve.trade.hosts import rehost
 from optimizer.solve.trade.kernel import Aim, change
-from optimizer.solve.trade.look import Look, _host, _spread, _state, look, seen
+from optimizer.solve.trade.look import Look, _host, _spread, _state, _with_drift_as_ground, look, seen
 from optimizer.solve.trade.network import network
 from optimizer.solve.trade.prices import LeastPrices
+from tests.optimizer.placement_cases import random_problem
 from tests.optimizer.trade_sites import option, scenario
 
 PRICES = LeastPrices(14.0, 3.5, (2150.0,), (0.0,))
@@ -107,3 +108,17 @@ def test_a_look_finds_the_enumerated_best_within_a_budget(posed: Instance, view:
     found = seen(view, (), Aim(0.01, 1.0, budget, 5.0, 0.0, 0.0, 0.0), seed=1)
     assert found.cost <= budget
     assert found.value >= best
+
+
+def test_a_limit_of_drift_is_a_floor_to_the_search() -> None:
+    """Source: enumeration of every set of positions, straight from the rules."""
+    for seed in range(12):
+        problem = random_problem(seed, "drifts", "floors")
+        as_ground = _with_drift_as_ground(problem)
+        covers = Cover(problem), Cover(as_ground)
+        assert not as_ground.drifts and len(as_ground.floors) == len(problem.floors) + len(problem.drifts)
+        for size in range(problem.candidates + 1):
+            for chosen in itertools.combinations(range(problem.candidates), size):
+                met = Selection(covers[1], chosen).floors_met().all()
+                drifts = all(drift.excess[list(chosen)].sum() <= 1e-9 for drift in problem.drifts)
+                assert met == (drifts and Selection(covers[0], chosen).floors_met().all())

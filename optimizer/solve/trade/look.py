@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
 from optimizer.instance import Instance
-from optimizer.placement.problem import FloatArray, IntArray, PlacementProblem
+from optimizer.placement.problem import DRIFT_TOLERANCE, FloatArray, Floor, IntArray, PlacementProblem
 from optimizer.placement.selection import Cover
 from optimizer.solve.trade.hosts import rehost
 from optimizer.solve.trade.kernel import Aim, Fixed, Host, State, anneal, change
@@ -68,6 +68,7 @@ def look(
 ) -> Look:
     """The search's view of a placement. problem: with its limits; prices: of nozzles and of ground; laid [2 E]: pieces
     as a relaxation laid them, to lean on; standing: of lines of even pitch these candidates stay, no other comes."""
+    problem = _with_drift_as_ground(problem)
     cover, found, count = Cover(problem), instance.candidates, problem.candidates
     stays = np.zeros(count, dtype=bool)
     stays[list(standing)] = True
@@ -105,6 +106,28 @@ def look(
     weight = np.zeros(2 * net.pieces) if laid is None else laid
     net = replace(net, ground=prices.dug * net.ground)
     return Look(net, fixed, tuple(roots), tuple(room), 0.0, weight)
+
+
+def _with_drift_as_ground(problem: PlacementProblem) -> PlacementProblem:
+    """The problem for a search that knows floors and no drift: each candidate covers a cell of its own, worth nothing
+    and of no area but what its drift leaves of what is allowed; a limit of drift is a floor of 0 on these."""
+    if not problem.drifts:
+        return problem
+    count, cells = problem.candidates, len(problem.value)
+    floors = [replace(f, area_m2=np.append(f.area_m2, np.zeros(count))) for f in problem.floors]
+    worth = float(np.mean(problem.incidence.T @ problem.value))  # a nozzle's mist weighs as much as a nozzle's cells
+    floors += [
+        Floor(drift.name, np.append(np.zeros(cells), -worth * drift.excess), -worth * DRIFT_TOLERANCE)
+        for drift in problem.drifts
+    ]
+    return replace(
+        problem,
+        value=np.append(problem.value, np.zeros(count)),
+        incidence=sp.csr_array(sp.vstack([problem.incidence, sp.eye_array(count, dtype=bool)])),
+        need=np.append(problem.need, np.ones(count, dtype=np.int64)),
+        floors=tuple(floors),
+        drifts=(),
+    )
 
 
 def seen(view: Look, chosen: Iterable[int], aim: Aim, seed: int, steps: int = STEPS, heat: float = 1.0) -> Seen:

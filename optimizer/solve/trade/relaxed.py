@@ -107,6 +107,7 @@ def relaxed(
     made = Relaxed(problem, net, prices, capacity, units, tuple(map(tuple, into)), program)
     for rows in (covered, led, spaced, needed, within, fed, onward, entered, standing, enough, fewest, priced, valued):
         program.add(rows(made))
+    program.add(calmed(made))
     return made
 
 
@@ -211,6 +212,13 @@ def valued(m: Relaxed) -> Iterator[Row]:
     value = m.value()
     value[m.x(0) : m.x(m.problem.candidates)] = 0.0
     yield "valued", _sparse(value), -INFINITY, INFINITY
+
+
+def calmed(m: Relaxed) -> Iterator[Row]:
+    """(14)  sum_j excess_dj x_j <= 0   every limit of drift"""
+    for number, drift in enumerate(m.problem.drifts):
+        excess = {m.x(j): float(drift.excess[j]) for j in np.flatnonzero(drift.excess).tolist()}
+        yield f"calmed[{number}]", excess, -INFINITY, 0.0
 
 
 def _negative(row: Mapping[int, float]) -> dict[int, float]:
