@@ -17,7 +17,7 @@ from typing import Any, TypeVar, cast
 import numba
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-KERNEL = ("compiled",)
+KERNEL = ("compiled", "chance", "sampled")
 
 
 @dataclass(frozen=True)

@@ -41,9 +41,9 @@ def pressures_by_epanet(
     """Gauge pressure in Pa of every node that the links touch, by id; links and nozzles are of one circuit. Links with
     a reducer_pa begin with a pressure-reducing valve, in the direction from `from` to `to`.
 
-    `nozzle` and `water` are the records of those names. The closing pressure is modelled by raising a
-    nozzle's junction by p0 / (rho g), with the backflow of emitters off. The engine softens the edge there:
-    where nozzles close expect an agreement of 1e-4, else 1e-10 if matched.
+    `nozzle` and `water` are the records of those names; a record of `nozzles` may have a `k` of its own. The closing
+    pressure is modelled by raising a nozzle's junction by p0 / (rho g), with the backflow of emitters off. The engine
+    softens the edge there: where nozzles close expect an agreement of 1e-4, else 1e-10 if matched.
     """
     weight = water["density_kg_m3"] * gravity_m_s2
     ends = {link[end] for link in links for end in ("from", "to")}
@@ -52,7 +52,7 @@ def pressures_by_epanet(
     raised_m = {record["node"]: nozzle["p0_pa"] / weight for record in nozzles}
     raised_m[supply] = supply_pressure_pa / weight
     litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
-    emitter = 1000 * litres * nozzle["k"] * weight ** nozzle["n"]
+    emitter = 1000 * litres * weight ** nozzle["n"]  # for k = 1
     project = en.Project(en.LPS, en.DW)
     try:
         _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
@@ -62,7 +62,8 @@ def pressures_by_epanet(
         for name in touched:
             project.call("setnodevalue", index[name], en.ELEVATION, float(z_m[name] + raised_m.get(name, 0.0)))
         for record in nozzles:
-            project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter))
+            k = record.get("k", nozzle["k"])
+            project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter * k))
         names = {name: f"n{i}" for i, name in enumerate(touched)}
         constants = _Constants(gravity_m_s2 if matched else None)
         _add_pipes(project, _add_reducers(project, links, names, z_m, weight, constants), names, constants)

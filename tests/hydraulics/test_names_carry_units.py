@@ -18,11 +18,13 @@ UNITS = ("_pa", "_m", "_m3_s", "_kg_m3", "_pa_s", "_m_s2", "_pa_m", "_pa_s_m3", 
 DIMENSIONLESS = {
     "n", "nozzle_n", "minor_k", "reducer_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",
-    "efficiency", "factor",
+    "efficiency", "factor", "count", "first", "seed", "chunk", "s", "solved_one_by_one", "residual", "clogged_left",
+    "clogged_share", "leak_chance", "hits", "trials", "z", "wilson",
 }
-SEVERAL = {"gradient_and_slope"}  # results of different units, named in the docstring
-# k of a nozzle is in m3/s per Pa^n, a unit that depends on n; k of a fitting counts velocity heads.
-UNIT_DEPENDS = {"k", "nozzle_k", "k_of_loss"}
+SEVERAL = {"gradient_and_slope", "solved"}  # results of different units, named in the docstring
+# k of a nozzle is in m3/s per Pa^n, a unit that depends on n; k of a fitting counts velocity heads; a spread is of
+# whatever it belongs to.
+UNIT_DEPENDS = {"k", "nozzle_k", "k_of_loss", "low", "high"}
 # Modules whose whole subject is units: what they take and give is named by an argument.
 CONVERSION = {"hydraulics.units"}
 NUMBERS = ("float", "int", "ArrayLike", "Floats", "NDArray")
