@@ -24,6 +24,7 @@ from optimizer.bid.quantities import quantities_csv
 from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
+from optimizer.report.engine import engine_file, engine_files
 from optimizer.report.frontier import frontier_svg
 from optimizer.report.plan import plan_svg
 from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
@@ -34,6 +35,7 @@ SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 FRONTIER_FILE = "frontier.svg"
 OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
+_NUMBERED = ("frontier_*.json", engine_file("*"))  # files of which an option has several
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
 _LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa", "shared")
 _NOZZLE_KEYS = (
@@ -103,8 +105,8 @@ def publish(study: Study, scenario: Scenario, folder: Path) -> None:
     }
     folder.mkdir(parents=True, exist_ok=True)
     for option in _folders_before(folder) | {alternative.option for alternative in study.alternatives}:
-        points = {path.name for path in (folder / option).glob("frontier_*.json")}
-        _take_away(folder / option, ({*OPTION_FILES, *points}) - set(texts.get(option, ())))
+        numbered = {path.name for kind in _NUMBERED for path in (folder / option).glob(kind)}
+        _take_away(folder / option, ({*OPTION_FILES, *numbered}) - set(texts.get(option, ())))
     for option, files in texts.items():
         (folder / option).mkdir(exist_ok=True)
         for name, text in files.items():
@@ -154,6 +156,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
         "frontier": _frontier(alternative),
+        "network_files": _network_files(alternative.design),
         "folder": alternative.option if alternative.design is not None else None,
     }
 
@@ -179,6 +182,10 @@ def _frontier(alternative: Alternative) -> list[dict[str, Any]]:
     ]
 
 
+def _network_files(design: Design | None) -> list[str]:
+    return [engine_file(circuit) for pump in design.pumps for circuit in pump.circuits] if design else []
+
+
 def _point_file(number: int) -> str:
     return f"frontier_{number}.json"
 
@@ -188,6 +195,7 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
         "design.json": design_text(design),
         "design.geojson": json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
         "plan.svg": plan_svg(design, site, study.title, alternative.title),
+        **engine_files(design),
         **{_point_file(n): design_text(p.design) for n, p in enumerate(alternative.frontier, start=1)},
     }
     if alternative.verified:

@@ -21,7 +21,7 @@ from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from hydraulics.pump import Pump as Supply
 from hydraulics.steady_tree import SteadyState, solve_tree
 from hydraulics.water import water_at
-from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Nozzle, Pump, Verification
+from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Pump, Verification
 from optimizer.errors import UnsoundDesign
 from optimizer.run_rules import run_faults
 
@@ -76,7 +76,11 @@ def circuit_states(design: Design) -> tuple[CircuitState, ...]:
     problems = list(_reference_problems(design))
     if problems:
         raise UnsoundDesign("\n".join(problems))
-    return tuple(_circuit_state(design, pump, circuit) for pump in design.pumps for circuit in pump.circuits)
+    return tuple(
+        _named_state(design, pump, circuit, *solved_circuit(design, pump, circuit))
+        for pump in design.pumps
+        for circuit in pump.circuits
+    )
 
 
 def discrepancies(design: Design) -> tuple[str, ...]:
@@ -89,7 +93,11 @@ def discrepancies(design: Design) -> tuple[str, ...]:
     return (*_laws(design), *_water_figures(design), *of_nozzles, *of_proof)
 
 
-def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
+def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, SteadyState]:
+    """The network of one circuit and its steady state, by the names of nodes and links.
+
+    Raises UnsoundDesign naming the circuit whose network is unsound.
+    """
     links = [link for link in design.links if link.carries(circuit)]
     nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
     ends = {end for link in links for end in (link.from_, link.to)} | {pump.node}
@@ -101,7 +109,7 @@ def _circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
             pump.node,
         )
         supply = Supply(pump.set_pressure_pa, pump.capacity_m3_s, max(pump.limit_pa, pump.set_pressure_pa))
-        return _named_state(circuit, pump, nozzles, net, solve_tree(net, supply, design.water))
+        return net, solve_tree(net, supply, design.water)
     except HydraulicsError as error:
         raise UnsoundDesign(f"circuit {circuit}: {error}") from error
 
@@ -121,9 +129,10 @@ def _hydraulic_link(link: Link) -> hydraulic.Link:
 
 
 def _named_state(
-    circuit: str, pump: Pump, nozzles: list[Nozzle], net: hydraulic.TreeNetwork, state: SteadyState
+    design: Design, pump: Pump, circuit: str, net: hydraulic.TreeNetwork, state: SteadyState
 ) -> CircuitState:
     at = {node: index for index, node in enumerate(net.node_ids)}
+    nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
     return CircuitState(
         circuit=circuit,
         pump=pump,

@@ -13,7 +13,7 @@ from pathlib import Path
 
 LPS, DW, JUNCTION, RESERVOIR, PIPE, PRV = 5, 1, 0, 1, 1, 3
 DIAMETER, MINORLOSS, INITSETTING = 0, 3, 5
-ELEVATION, EMITTER, HEAD = 0, 3, 10
+ELEVATION, EMITTER, HEAD, PRESSURE = 0, 3, 10, 11
 TRIALS, ACCURACY, EMITEXPON, SP_VISCOS, EMITBACKFLOW = 0, 1, 3, 13, 24
 RELATIVEERROR = 1
 FIRST_ERROR = 100  # lower codes are warnings: of negative pressure, which a closed nozzle's raised junction has
@@ -41,6 +41,15 @@ class Project:
         self._handle = ctypes.c_void_p()
         self._check("createproject", _ENGINE.EN_createproject(ctypes.byref(self._handle)))
         self.call("init", b"", b"", units, headloss)
+
+    @classmethod
+    def opened(cls, file: Path) -> Project:
+        """The network of an input file; its report goes beside it."""
+        project = cls.__new__(cls)
+        project._handle = ctypes.c_void_p()
+        cls._check("createproject", _ENGINE.EN_createproject(ctypes.byref(project._handle)))
+        project.call("open", str(file).encode(), str(file.with_suffix(".rpt")).encode(), b"")
+        return project
 
     def close(self) -> None:
         _ENGINE.EN_deleteproject(self._handle)

@@ -17,6 +17,7 @@ from tests.optimizer.drawn_study import example_alternative, example_study
 from tests.optimizer.test_plan import words_of
 from tests.optimizer.test_publish import SCENARIO
 
+MORE = ("frontier_1.json", "network_A.inp", "network_B.inp")
 DESIGN = example_design(example_site())
 
 
@@ -36,7 +37,7 @@ def written(full_study: Study, tmp_path_factory: pytest.TempPathFactory) -> dict
 
 
 def test_every_kind_of_file_is_among_those_looked_at(written: dict[str, str]) -> None:
-    assert set(written) == {STUDY_FILE, FRONTIER_FILE, *OPTION_FILES, "frontier_1.json"}
+    assert set(written) == {STUDY_FILE, FRONTIER_FILE, *OPTION_FILES, *MORE}
 
 
 def test_every_file_tells_every_caution(written: dict[str, str]) -> None:

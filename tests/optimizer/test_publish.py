@@ -69,6 +69,7 @@ CONTRACT = [
     "binding",
     "marginals",
     "frontier",
+    "network_files",
     "folder",
 ]
 
@@ -95,7 +96,8 @@ def files_under(folder: Path) -> dict[str, bytes]:
 def test_a_study_is_written_with_all_its_files(tmp_path: Path) -> None:
     publish(STUDY, SCENARIO, tmp_path / "new" / "out")
     written = files_under(tmp_path / "new" / "out")
-    assert set(written) == {"study.json", *(f"two_pumps/{name}" for name in OPTION_FILES)}
+    networks = [f"network_{circuit}.inp" for circuit in "AB"]
+    assert set(written) == {"study.json", *(f"two_pumps/{name}" for name in (*OPTION_FILES, *networks))}
     assert read_design(tmp_path / "new" / "out" / "two_pumps" / "design.json") == DESIGN
     assert written["two_pumps/plan.svg"].startswith(b"<?xml")
     assert written["two_pumps/quantities.csv"].count(b"Total,,,,,625.50,EUR\r\n") == 1
@@ -121,6 +123,8 @@ def test_the_study_has_the_members_of_the_contract() -> None:
     service = (answered["service_cost"], answered["litres_a_day"], answered["days_between_refills"])
     assert service == (1834.8, 5.4, 37.037)
     figures = set(CONTRACT) - {"option", "status", "reason", "pump_count", "circuit_count", "objective", "frontier"}
+    assert (answered["network_files"], refused["network_files"]) == (["network_A.inp", "network_B.inp"], [])
+    figures -= {"network_files"}
     known = {name for name in figures if refused[name] is not None}
     assert known == {"verified", "time_limit_hit", "seconds"}
 
@@ -149,7 +153,9 @@ def test_without_a_service_table_there_is_no_service(tmp_path: Path) -> None:
 def test_an_unverified_alternative_has_no_quantities_to_bid_with(tmp_path: Path) -> None:
     publish(STUDY, SCENARIO, tmp_path)
     publish(example_study(example_alternative(example_design(SITE, verified=False))), SCENARIO, tmp_path)
-    assert set(files_under(tmp_path / "two_pumps")) == {"design.json", "design.geojson", "plan.svg"}
+    assert set(files_under(tmp_path / "two_pumps")) == {
+        "design.json", "design.geojson", "plan.svg", "network_A.inp", "network_B.inp",
+    }
 
 
 @pytest.mark.usefixtures("drawn_once")
