@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import shapely
 from shapely import LineString, Polygon
@@ -62,9 +63,10 @@ def feature(record: FeatureRecord, rings: Rings) -> Feature:
             return Zone(record.name, polygon(rings), *parts, source=record.source, note=record.note)
         case KeepOutRecord():
             forbids = frozenset[str](record.forbids)
-            return KeepOut(
+            keep_out = KeepOut(
                 record.name, polygon(rings), forbids, record.setback_m, source=record.source, note=record.note
             )
+            return replace(keep_out, drift_most=record.drift_most)
         case ObstacleRecord():
             base_m = float(rings[0][:-1, 2].mean())
             return Obstacle(

@@ -46,12 +46,14 @@ class Zone(Feature):
 class KeepOut(Feature):
     """An area that forbids some of mist, mounting, tubing, trench.
 
-    Mist stays `setback_m` away; None leaves the distance to the rules.
+    Mist stays `setback_m` away; None leaves the distance to the rules. Of all mist at most the share `drift_most` may
+    come down there; None sets no limit.
     """
 
     polygon: Polygon
     forbids: frozenset[str]
     setback_m: float | None = None
+    drift_most: float | None = None
 
 
 @dataclass(frozen=True)

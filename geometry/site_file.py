@@ -50,6 +50,7 @@ Name = Annotated[  # it is printed on screens and plans
     str, Field(min_length=1, max_length=80, pattern=r"^\P{Cc}*$", description="a name of 1 to 80 characters")
 ]
 Share = Annotated[Annotated[float, Field(gt=0, le=1)] | None, Field(description="a share of the area, above 0 to 1")]
+Drift = Annotated[Annotated[float, Field(gt=0, lt=1)] | None, Field(description="a share of the mist, between 0 and 1")]
 NearBy = Annotated[Annotated[float, Field(gt=0, le=20e3)] | None, Field(description="metres, above 0")]
 Weight = Annotated[float, Field(gt=0, le=1e6, description="a number above 0")]
 TopHeight = Annotated[float, Field(gt=0, le=500, description="metres above the ground, above 0 to 500")]
@@ -127,6 +128,7 @@ class KeepOutRecord(FeatureRecord):
         list[Forbiddable], Field(min_length=1, description="a list of some of mist, mounting, tubing, trench")
     ]
     setback_m: Annotated[Metres | None, Field(description="metres, 0 or more")] = None
+    drift_most: Drift = None
 
 
 class ObstacleRecord(FeatureRecord):

@@ -17,6 +17,7 @@ System = Literal["metric", "us"]
 
 INCH_M = 0.0254
 FOOT_M = 12 * INCH_M
+MILE_M = 5280 * FOOT_M
 GALLON_M3 = 231 * INCH_M**3
 POUND_KG = 0.45359237
 GRAVITY_M_S2 = 9.80665
@@ -52,7 +53,7 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
     "pressure": {"Pa": Scale(1.0), "kPa": Scale(1e3), "MPa": Scale(1e6), "mbar": Scale(1e2),
                  "bar": Scale(BAR_PA), "psi": Scale(PSI_PA)},
     "length": {"m": Scale(1.0), "mm": Scale(1e-3), "cm": Scale(1e-2),
-               "in": Scale(INCH_M), "ft": Scale(FOOT_M)},
+               "in": Scale(INCH_M), "ft": Scale(FOOT_M), "um": Scale(1e-6), "µm": Scale(1e-6)},
     "flow": {"m3/s": Scale(1.0), "m3/h": Scale(1 / 3600), **_LITRE_FLOWS,
              "mL/min": Scale(1e-6 / 60), "ml/min": Scale(1e-6 / 60), "mL/s": Scale(1e-6), "ml/s": Scale(1e-6),
              "gpm": Scale(GALLON_M3 / 60), "gph": Scale(GALLON_M3 / 3600)},
@@ -64,6 +65,7 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
     "volume": {"m3": Scale(1.0), "m³": Scale(1.0), "L": Scale(LITRE_M3), "l": Scale(LITRE_M3),
                "mL": Scale(1e-6), "ml": Scale(1e-6), "gal": Scale(GALLON_M3)},
     "duration": {"s": Scale(1.0), "min": Scale(60.0), "h": Scale(HOUR_S)},
+    "speed": {"m/s": Scale(1.0), "km/h": Scale(1 / 3.6), "mph": Scale(MILE_M / HOUR_S), "kn": Scale(1852 / HOUR_S)},
     "power": {"W": Scale(1.0), "kW": Scale(1e3), "hp": Scale(HORSEPOWER_W)},
 }
 
@@ -82,6 +84,7 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "angle": {"metric": _DEGREES, "us": _DEGREES},
     "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
     "duration": {"metric": _SECONDS, "us": _SECONDS},
+    "speed": {"metric": Shown("m/s", Scale(1.0), 1), "us": Shown("mph", Scale(MILE_M / HOUR_S), 1)},
     "power": {"metric": Shown("W", Scale(1.0), 0), "us": Shown("hp", Scale(HORSEPOWER_W), 2)},
 }
 
@@ -91,7 +94,7 @@ _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S*)\
 def quantity(text: str, kind: str) -> float:
     """The SI value of a text such as "12 bar" or "180 psi"; temperatures in °C, angles in degrees.
 
-    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, power.
+    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, speed, power.
     Raises UnitError with the units accepted where number or unit is missing, unknown or not finite.
     """
     units = ACCEPTED.get(kind)

@@ -5,10 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from hydraulics.mist.air import Air
+from hydraulics.mist.wind import Wind
+
 ValvesAt = Literal["pump", "field"]
 Objective = Literal["coverage", "cost"]
 CostOf = Literal["installed", "service", "both"]
 Product = Literal["premixed", "metered"]
+Source = Literal["measured", "scaled", "assumed"]
+
+DRIFT_BIAS = 0.12
+"""Share of the mist by which the plume may tell too little to drift: against random walks of drops, beyond 50 m."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +44,8 @@ class Rules:
     run_longest_m: tubing from the pump's outlet, or the field valve, to the furthest point of any run; None: no limit.
     run_nozzles_most: nozzles on one run; None: no limit.
     circuit_balance: flows of the circuits of one pump unit: least >= (1 - share) x greatest; None: no such rule.
+    drift_most, drift_most_any_wind: share of all mist that may drift over the boundary, averaged over the winds of the
+    misting hours, and in each of them; None: no limit.
     """
 
     band_low_pa: float
@@ -58,6 +67,8 @@ class Rules:
     run_longest_m: float | None = None
     run_nozzles_most: int | None = None
     circuit_balance: float | None = None
+    drift_most: float | None = None
+    drift_most_any_wind: float | None = None
 
     @property
     def ground_cost(self) -> dict[str, float]:
@@ -67,10 +78,20 @@ class Rules:
 
 @dataclass(frozen=True)
 class Climate:
-    """water_temperature_c: of the water in the tubing; wind: in words, for the report."""
+    """Water, air and wind of the misting hours.
+
+    water_temperature_c: of the water in the tubing; wind: in words, for the report; air; rose: the winds, and
+    rose_source whether they are measured; layer_top_m: of the air that people are in; assumed: what the scenario
+    leaves to this program, in words.
+    """
 
     water_temperature_c: float
     wind: str
+    air: Air
+    rose: Wind
+    rose_source: Source
+    layer_top_m: float
+    assumed: tuple[str, ...]
 
 
 @dataclass(frozen=True)

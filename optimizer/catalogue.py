@@ -5,14 +5,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from hydraulics.errors import HydraulicsError, RangeError
+from hydraulics.mist.spectrum import (
+    Lognormal,
+    Spectrum,
+    spectrum_from_classes,
+    spectrum_from_figures,
+)
 from hydraulics.nozzle import NozzleCurve, curve_from_readings
 from hydraulics.units import show
+from optimizer.brief import Source
 from optimizer.catalogue_file import (
     CurveFile,
     FittingsFile,
@@ -20,13 +28,12 @@ from optimizer.catalogue_file import (
     InLineFile,
     NozzleFile,
     PumpFile,
+    SpectrumFile,
     TubingFile,
 )
 from optimizer.equipment import EQUIPMENT_SECTIONS, NO_EQUIPMENT, Equipment, InLine, read_equipment
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, nearest, read_toml
-
-Source = Literal["measured", "scaled", "assumed"]
 
 
 class Named(Protocol):
@@ -40,12 +47,14 @@ class Priced(Named, Protocol):
 
 
 Item = TypeVar("Item", bound=Named)
+SCORE_OF_NINE_TENTHS = 1.2815515655446004
 
 
 @dataclass(frozen=True)
 class NozzleType:
     """A nozzle with its check valve. reach_m: throw of the mist in still air, the radius of its footprint;
-    spray_angle_deg: width of the footprint's sector in plan, 360 for a full disc."""
+    spray_angle_deg: width of the footprint's sector in plan, 360 for a full disc.
+    spectrum: of its drops by volume, None where the catalogue does not tell it; spectrum_source: whether measured."""
 
     name: str
     curve: NozzleCurve
@@ -53,6 +62,8 @@ class NozzleType:
     reach_source: Source
     spray_angle_deg: float
     price: float
+    spectrum: Spectrum | None = None
+    spectrum_source: Source = "assumed"
 
 
 @dataclass(frozen=True)
@@ -209,7 +220,38 @@ def _nozzle(reader: TomlReader, loc: Loc, table: NozzleFile) -> NozzleType | Non
     curve = _curve(reader, loc, table)
     if curve is None:
         return None
-    return NozzleType(table.name, curve, table.reach, table.reach_source, table.spray_angle, table.price)
+    told = table.spectrum
+    return NozzleType(
+        table.name,
+        curve,
+        table.reach,
+        table.reach_source,
+        table.spray_angle,
+        table.price,
+        spectrum=None if told is None else _spectrum(reader, (*loc, "spectrum"), told),
+        spectrum_source="assumed" if told is None else told.source,
+    )
+
+
+def _spectrum(reader: TomlReader, loc: Loc, table: SpectrumFile) -> Spectrum | None:
+    """The drops of a nozzle; a fault where the figures are those of no spectrum."""
+    try:
+        if table.classes is not None:
+            return spectrum_from_classes([one.below for one in table.classes], [one.share for one in table.classes])
+        assert table.dv50 is not None, "a table without classes that told no median was refused"
+        if table.span is not None:
+            return Lognormal(table.dv50, deviation_of_span(table.span))
+        assert table.dv10 is not None and table.dv90 is not None
+        return spectrum_from_figures(table.dv10, table.dv50, table.dv90, table.law)
+    except HydraulicsError as error:
+        reader.fault(loc, "are figures of no spectrum", str(error))
+        return None
+
+
+def deviation_of_span(span: float) -> float:
+    """Geometric standard deviation of a lognormal spectrum: span = 2 sinh(1.2816 ln deviation), 1.2816 being the
+    standard score of 0.9."""
+    return math.exp(math.asinh(span / 2.0) / SCORE_OF_NINE_TENTHS)
 
 
 def _curve(reader: TomlReader, loc: Loc, table: NozzleFile) -> NozzleCurve | None:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from optimizer.fields import (
     Bore,
     Coefficient,
     Count,
+    DropSize,
     Exponent,
     Flow,
     Length,
@@ -20,6 +22,8 @@ from optimizer.fields import (
     PressureRange,
     PressureSteps,
     Price,
+    Share,
+    Span,
     SprayAngle,
     Table,
     Volume,
@@ -49,6 +53,36 @@ class CurveFile(Table):
     exponent: Exponent
 
 
+class DropClassFile(Table):
+    """One size class of a spectrum: the share of the volume in drops below a diameter and above the class before."""
+
+    below: DropSize
+    share: Share
+
+
+class SpectrumFile(Table):
+    """The drops of a nozzle by volume: three figures of a law, the median and span of a lognormal one, or classes."""
+
+    dv10: DropSize | None = None
+    dv50: DropSize | None = None
+    dv90: DropSize | None = None
+    span: Span | None = None
+    law: Literal["lognormal", "rosin_rammler"] = "lognormal"
+    classes: list[DropClassFile] | None = Field(
+        None, min_length=2, description='classes like [{ below = "20 um", share = 0.1 }]'
+    )
+    source: Literal["measured", "scaled", "assumed"]
+
+    @model_validator(mode="after")
+    def _told_once(self) -> Self:
+        told = {key for key in ("dv10", "dv50", "dv90", "span", "classes") if getattr(self, key) is not None}
+        if told not in ({"dv10", "dv50", "dv90"}, {"dv50", "span"}, {"classes"}):
+            problem = "is not told by one set of figures"
+            mend = "give dv10, dv50 and dv90, or dv50 and span, or classes"
+            raise PydanticCustomError("impossible", "{problem}", {"problem": problem, "mend": mend})
+        return self
+
+
 class NozzleFile(Table):
     """A nozzle: bench readings or a curve, one of the two."""
 
@@ -62,6 +96,9 @@ class NozzleFile(Table):
     reach: Length
     reach_source: Literal["measured", "scaled", "assumed"]
     spray_angle: SprayAngle
+    spectrum: SpectrumFile | None = Field(
+        None, description='a spectrum like { dv50 = "45 um", span = 1.2, source = "assumed" }'
+    )
     price: Price
 
 

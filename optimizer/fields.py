@@ -24,6 +24,8 @@ from pydantic_core import PydanticCustomError
 from hydraulics.errors import UnitError
 from hydraulics.units import quantity
 
+COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+
 
 class Table(BaseModel):
     """A table of a TOML file: closed, strict about types, finite numbers only."""
@@ -53,6 +55,16 @@ def _some_time(text: str) -> str:
     if text[:5] == text[6:]:
         raise PydanticCustomError("hours", "starts and ends at the same minute")
     return text
+
+
+
+
+def _direction(value: object) -> str | float:
+    if isinstance(value, str) and value in (*COMPASS, "all"):
+        return value
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 360:
+        return float(value)
+    raise PydanticCustomError("direction", "is no direction")
 
 
 Pressure = Annotated[
@@ -100,6 +112,16 @@ Duration = Annotated[
     _reads("duration"),
     Field(gt=0, le=86_400, description='a duration above 0 and up to 24 h in s, min or h, like "45 s"'),
 ]
+Speed = Annotated[
+    float,
+    _reads("speed"),
+    Field(gt=0, le=100, description='a speed above 0 in m/s, km/h, mph or kn, like "3 m/s"'),
+]
+DropSize = Annotated[
+    float,
+    _reads("length"),
+    Field(ge=1e-6, le=1e-3, description='a diameter from 1 um to 1000 um in um or mm, like "45 um"'),
+]
 Power = Annotated[
     float,
     _reads("power"),
@@ -110,12 +132,22 @@ WaterTemperature = Annotated[
     _reads("temperature"),
     Field(ge=0, le=60, description='a temperature from 0 C to 60 C in C or F, like "20 C"'),
 ]
+AirTemperature = Annotated[
+    float,
+    _reads("temperature"),
+    Field(ge=-10, le=60, description='a temperature from -10 C to 60 C in C or F, like "24 C"'),
+]
 SprayAngle = Annotated[
     float,
     _reads("angle"),
     Field(gt=0, le=360, description='an angle above 0 deg and up to 360 deg, like "120 deg"'),
 ]
 
+Direction = Annotated[
+    str | float,
+    BeforeValidator(_direction),
+    Field(description='a point of the compass like "SW", degrees from north like 225, or "all" for all around'),
+]
 Name = Annotated[
     str,
     Field(
@@ -138,6 +170,9 @@ Coefficient = Annotated[float, Field(ge=0, le=1000, description="a loss coeffici
 Exponent = Annotated[float, Field(gt=0, le=1, description="an exponent above 0 and up to 1, like 0.5")]
 Share = Annotated[float, Field(ge=0, lt=1, description="a share from 0 to below 1, like 0.15")]
 Part = Annotated[float, Field(gt=0, le=1, description="a share above 0 and up to 1, like 0.9")]
+Span = Annotated[
+    float, Field(gt=0, le=10, description="a relative span (Dv0.9 - Dv0.1) / Dv0.5 above 0 and up to 10, like 1.2")
+]
 Dilution = Annotated[
     float, Field(ge=1, le=1e6, description="litres of mist from one litre of concentrate, 1 or more, like 200")
 ]

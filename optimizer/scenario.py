@@ -21,7 +21,6 @@ from optimizer.scenario_checks import conflicts
 from optimizer.scenario_file import (
     ALWAYS,
     CATALOGUE_FILE,
-    ClimateFile,
     GroundFile,
     HeadFile,
     OptionFile,
@@ -31,6 +30,7 @@ from optimizer.scenario_file import (
     minutes,
 )
 from optimizer.scenario_parts import Parts
+from optimizer.weather_file import ClimateFile, climate_of
 
 SCENARIO_FILE = "scenario.toml"
 SITE_FILE = "site.geojson"
@@ -86,7 +86,8 @@ def read_scenario(folder: Path) -> Scenario:
     site, site_faults = _read_site(folder / SITE_FILE)
     options = tuple(written.options)
     schedules = tuple(written.schedules)
-    parts = Parts(written.reader, written.rules, schedules, written.service, options, on_sale, site, SITE_FILE)
+    told = (written.service, options, on_sale, site, SITE_FILE, written.climate)
+    parts = Parts(written.reader, written.rules, schedules, *told)
     faults = (*written.reader.faults, *on_sale.faults, *site_faults, *conflicts(parts))
     if faults or site is None or on_sale.catalogue is None:
         raise InputFaults(faults)
@@ -152,7 +153,7 @@ def _scenario(written: _Written, site: Site, catalogue: Catalogue) -> Scenario:
         title=head.title,
         site=site,
         rules=_rules(rules, written.grounds),
-        climate=Climate(climate.water_temperature, climate.wind),
+        climate=climate_of(climate),
         schedules=_schedules(table for _, table in written.schedules),
         options=tuple(_option(table, catalogue, site) for _, table in written.options),
         catalogue=catalogue,
@@ -181,6 +182,8 @@ def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules
         run_longest_m=table.run_longest,
         run_nozzles_most=table.run_nozzles_most,
         circuit_balance=table.circuit_balance,
+        drift_most=table.drift_most,
+        drift_most_any_wind=table.drift_most_any_wind,
     )
 
 

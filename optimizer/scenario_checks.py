@@ -15,6 +15,7 @@ from hydraulics.units import show
 from optimizer.catalogue import PumpType
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest, shown
+from optimizer.mist_checks import mist_faults
 from optimizer.option_checks import option_faults, service_faults
 from optimizer.scenario_file import ALWAYS, RulesFile
 from optimizer.scenario_parts import Parts, usable
@@ -30,6 +31,7 @@ def conflicts(parts: Parts) -> Iterator[InputFault]:
     """Every conflict between the parts."""
     yield from option_faults(parts)
     yield from service_faults(parts)
+    yield from mist_faults(parts)
     if parts.rules is not None:
         yield from _band(parts.reader, parts.rules)
         yield from _pumps(parts, parts.rules)

@@ -29,7 +29,6 @@ from optimizer.fields import (
     Share,
     Table,
     Times,
-    WaterTemperature,
     Words,
 )
 
@@ -89,14 +88,8 @@ class RulesFile(Table):
     run_longest: Length | None = None
     run_nozzles_most: Count | None = None
     circuit_balance: Share | None = None
-
-
-class ClimateFile(Table):
-    """Water and wind."""
-
-    note: Words | None = None
-    water_temperature: WaterTemperature
-    wind: Words
+    drift_most: Part | None = None
+    drift_most_any_wind: Part | None = None
 
 
 class GroundFile(Table):

@@ -10,6 +10,7 @@ from geometry.site import Site
 from optimizer.catalogue import OnSale
 from optimizer.input_file import Loc, TomlReader
 from optimizer.scenario_file import OptionFile, RulesFile, ScheduleFile, ServiceFile
+from optimizer.weather_file import ClimateFile
 
 Item = TypeVar("Item")
 
@@ -26,6 +27,7 @@ class Parts:
     on_sale: OnSale
     site: Site | None
     site_file: str
+    climate: ClimateFile | None = None
 
 
 def usable(sound: dict[str, Item], asked: Iterable[Iterable[str]]) -> list[Item]:

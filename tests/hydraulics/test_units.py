@@ -46,7 +46,7 @@ def test_reads(text: str, kind: str, si: float) -> None:
     ("bar", "pressure", "is no pressure"),
     ("1 2 m", "length", "is no length"),
     ("١ m", "length", "is no length"),
-    ("1 m", "speed", "no kind of quantity is named 'speed'; known are pressure"),
+    ("1 m", "charge", "no kind of quantity is named 'charge'; known are pressure"),
 ])
 def test_refuses_naming_value_kind_and_units(text: str, kind: str, said: str) -> None:
     with pytest.raises(UnitError) as error:
@@ -78,7 +78,7 @@ def test_shows_as_many_decimals_as_asked() -> None:
     assert show(1.2345e6, "pressure", "metric", 0) == "12 bar"
 
 
-@pytest.mark.parametrize(("kind", "system"), [("speed", "metric"), ("pressure", "imperial")])
+@pytest.mark.parametrize(("kind", "system"), [("charge", "metric"), ("pressure", "imperial")])
 def test_shows_nothing_unknown(kind: str, system: str) -> None:
     with pytest.raises(UnitError, match=f"no '{kind}' is shown in '{system}'"):
         show(1.0, kind, system)  # type: ignore[arg-type]

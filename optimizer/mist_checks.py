@@ -1,0 +1,63 @@
+"""Faults between wind, drops and limits of drift: what the model of the mist cannot reckon with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from geometry.site import Site
+from optimizer.brief import DRIFT_BIAS
+from optimizer.errors import InputFault
+from optimizer.input_file import Loc, shown
+from optimizer.scenario_parts import Parts
+
+DRIFT_KEYS = ("drift_most", "drift_most_any_wind")
+
+
+def mist_faults(parts: Parts) -> Iterator[InputFault]:
+    """Every fault of wind, drops and limits of drift against the rest."""
+    if parts.climate is not None and parts.site is not None:
+        yield from _rough(parts, parts.site, parts.climate.roughness)
+    limits = list(_limits(parts))
+    for loc, most in limits:
+        if most <= DRIFT_BIAS:
+            problem = f"is not above {DRIFT_BIAS:g}, by which the model may tell too little drift"
+            yield parts.reader.fault_at(loc, problem, "raise it: less cannot be shown to be kept")
+    drained = [loc for loc, _ in limits]
+    if drained:
+        for name in _without_drops(parts):
+            mend = f'add spectrum to nozzle {name} in the catalogue, or leave {drained[0][-1]} out'
+            yield parts.reader.fault_at(drained[0], f"needs the drops of nozzle {name}, which nobody tells", mend)
+    if parts.site is not None:
+        yield from _drained_keep_outs(parts, parts.site)
+
+
+def _rough(parts: Parts, site: Site, roughness_m: float) -> Iterator[InputFault]:
+    """The wind is told above the roughness of the ground only, and nozzles stand in it."""
+    lowest = min(site.lines, key=lambda line: line.height_m)
+    if lowest.height_m <= roughness_m:
+        problem = f"is not below mounting line {lowest.name}, {lowest.height_m:g} m above ground"
+        yield parts.reader.fault_at(("climate", "roughness"), problem, "lower it")
+
+
+def _limits(parts: Parts) -> Iterator[tuple[Loc, float]]:
+    for key in DRIFT_KEYS if parts.rules is not None else ():
+        most = getattr(parts.rules, key)
+        if most is not None:
+            yield ("rules", key), most
+
+
+def _without_drops(parts: Parts) -> list[str]:
+    """Nozzles asked for, of which the catalogue does not tell the drops."""
+    asked = sorted({option.nozzle for _, option in parts.options})
+    sold = parts.on_sale.nozzles
+    return [name for name in asked if name in sold and sold[name].spectrum is None]
+
+
+def _drained_keep_outs(parts: Parts, site: Site) -> Iterator[InputFault]:
+    """A limit of what drifts into a keep-out needs the drops as well."""
+    for keep_out in site.keep_outs:
+        for name in _without_drops(parts) if keep_out.drift_most is not None else ():
+            path = f'(keep_out "{keep_out.name}").properties.drift_most'
+            problem = f"needs the drops of nozzle {name}, which nobody tells"
+            mend = f"add spectrum to nozzle {name} in the catalogue, or leave drift_most out"
+            yield InputFault(parts.site_file, path, shown(keep_out.drift_most), problem, mend)
