@@ -23,11 +23,15 @@ from hydraulics.mist.wind import VON_KARMAN
 Floats = NDArray[np.float64]
 FIRST_SPREAD_M = 0.3  # of the cloud at the nozzle
 _LEAST_AGE_S = 1e-9
+_MARGIN_DISTANCE_M, _MARGIN_SHARE = (10.0, 20.0, 50.0, 200.0), (0.08, 0.11, 0.16, 0.26)
 
 
 def diffusivity_m2_s(height_m: float, friction_m_s: float) -> float:
-    """Vertical diffusivity that stands for the layer below a nozzle: 0.4 u* z at half of its height."""
-    return VON_KARMAN * friction_m_s * height_m / 2
+    """Vertical diffusivity that stands for the layer that the mist passes: 0.4 u* z at the nozzle's height.
+
+    The share beyond 20 and 50 m is then nearest to that of a random walk through the log profile (tests).
+    """
+    return VON_KARMAN * friction_m_s * height_m
 
 
 def spread_m(age_s: ArrayLike, friction_m_s: float) -> Floats:
@@ -70,3 +74,14 @@ def ground_rate_per_s(age_s: ArrayLike, height_m: float, fall_m_s: ArrayLike, di
 def _aged(age_s: ArrayLike, fall_m_s: ArrayLike) -> tuple[Floats, Floats]:
     age = np.maximum(np.asarray(age_s, dtype=np.float64), _LEAST_AGE_S)
     return np.asarray(age, dtype=np.float64), np.asarray(fall_m_s, dtype=np.float64)
+
+
+def margin_share(distance_m: float) -> float:
+    """Share of the mist to add to what the plume lets drift beyond a distance downwind before anything is claimed.
+
+    It knows nothing of the faster wind above the nozzle. Against drops that walk at random through the log profile it
+    was low by at most 0.06, 0.09, 0.14 and 0.24 at 10, 20, 50 and 200 m (mounts of 1.5 to 4.5 m, roughness of 0.01 to
+    0.3 m, 0.5 to 3 m/s at 10 m), to which 0.02 is added, for the walk samples; straight between. With mounts from
+    2.4 m it was low by at most 0.06 at 20 m and 0.12 at 50 m.
+    """
+    return float(np.interp(distance_m, _MARGIN_DISTANCE_M, _MARGIN_SHARE))
