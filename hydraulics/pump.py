@@ -153,24 +153,22 @@ def power_drawn_w(pressure_pa: float, delivery_m3_s: float, efficiency: float) -
     return pressure_pa * delivery_m3_s / efficiency
 
 
-def sustained_faults(pump: Pump) -> tuple[str, ...]:
-    """What goes wrong when the pump runs so for long, in words; () where nothing does.
+def sustained_faults(works_pa: float, limit_pa: float, relief_pa: float | None = None) -> tuple[str, ...]:
+    """What goes wrong when a pump works at a pressure for long, in words; () where nothing does.
 
-    The pump works where its bypass opens; above its limit it fails early, and a relief valve that opens there sheds
-    product in every cycle (common practice, no source).
+    Above its limit it fails early; a relief valve that opens there sheds product in every cycle (common practice, no
+    source).
     """
-    works, faults = pump.opens_pa, []
-    if works > pump.limit_pa:
+    works, faults = f"works at {show_both(works_pa, 'pressure')}", []
+    if works_pa > limit_pa:
         faults.append(
-            f"works at {show_both(works, 'pressure')}, above its limit for sustained use of "
-            f"{show_both(pump.limit_pa, 'pressure')}, and will fail early; let the bypass open lower, or take a pump "
-            "with a higher limit"
+            f"{works}, above its limit for sustained use of {show_both(limit_pa, 'pressure')}, and will fail early; "
+            "lower what its bypass is set to, or take a pump with a higher limit"
         )
-    if pump.relief_pa is not None and works >= pump.relief_pa:
+    if relief_pa is not None and works_pa >= relief_pa:
         faults.append(
-            f"works at {show_both(works, 'pressure')}, where its relief valve opens "
-            f"({show_both(pump.relief_pa, 'pressure')}), and sheds product in every cycle; let the bypass open lower, "
-            "or set the relief valve higher"
+            f"{works}, where its relief valve opens ({show_both(relief_pa, 'pressure')}), and sheds product in every "
+            "cycle; lower what its bypass is set to, or set the relief valve higher"
         )
     return tuple(faults)
 

@@ -66,11 +66,14 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
                "mL": Scale(1e-6), "ml": Scale(1e-6), "gal": Scale(GALLON_M3)},
     "duration": {"s": Scale(1.0), "min": Scale(60.0), "h": Scale(HOUR_S)},
     "speed": {"m/s": Scale(1.0), "km/h": Scale(1 / 3.6), "mph": Scale(MILE_M / HOUR_S), "kn": Scale(1852 / HOUR_S)},
+    "voltage": {"V": Scale(1.0), "kV": Scale(1e3)},
+    "current": {"A": Scale(1.0), "mA": Scale(1e-3)},
     "power": {"W": Scale(1.0), "kW": Scale(1e3), "hp": Scale(HORSEPOWER_W)},
 }
 
 _DEGREES = Shown("°", Scale(1.0), 0)
 _SECONDS = Shown("s", Scale(1.0), 0)
+_VOLTS, _AMPERES = Shown("V", Scale(1.0), 0), Shown("A", Scale(1.0), 1)
 _SMALL_FLOW = Shown("mL/min", Scale(1e-6 / 60), 1)
 
 SHOWN: Mapping[str, Mapping[str, Shown]] = {
@@ -85,6 +88,8 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
     "duration": {"metric": _SECONDS, "us": _SECONDS},
     "speed": {"metric": Shown("m/s", Scale(1.0), 1), "us": Shown("mph", Scale(MILE_M / HOUR_S), 1)},
+    "voltage": {"metric": _VOLTS, "us": _VOLTS},
+    "current": {"metric": _AMPERES, "us": _AMPERES},
     "power": {"metric": Shown("W", Scale(1.0), 0), "us": Shown("hp", Scale(HORSEPOWER_W), 2)},
 }
 
@@ -94,7 +99,8 @@ _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S*)\
 def quantity(text: str, kind: str) -> float:
     """The SI value of a text such as "12 bar" or "180 psi"; temperatures in °C, angles in degrees.
 
-    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, speed, power.
+    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, speed, voltage, current,
+    power.
     Raises UnitError with the units accepted where number or unit is missing, unknown or not finite.
     """
     units = ACCEPTED.get(kind)

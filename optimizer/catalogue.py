@@ -33,7 +33,8 @@ from optimizer.catalogue_file import (
 )
 from optimizer.equipment import EQUIPMENT_SECTIONS, NO_EQUIPMENT, Equipment, InLine, read_equipment
 from optimizer.errors import InputFault, InputFaults
-from optimizer.input_file import Loc, TomlReader, nearest, read_toml
+from optimizer.input_file import Loc, TomlReader, read_toml
+from optimizer.pump_type import PumpType, read_pump
 
 
 class Named(Protocol):
@@ -91,33 +92,6 @@ class Fittings:
     coupling_price: float
     plug_price: float
     entrance_k: float
-
-
-@dataclass(frozen=True)
-class PumpType:
-    """A pump unit.
-
-    delivery_m3_s: rated flow; limit_pa: highest pressure in sustained use;
-    set_low_pa, set_high_pa: range of its regulator; outlets: circuits that its manifold can carry;
-    filter: one a pump; valve: one a circuit; manifold: its loss, the price is part of the pump's.
-    power_w: drawn while it runs; None where the catalogue does not say.
-    """
-
-    name: str
-    delivery_m3_s: float
-    limit_pa: float
-    set_low_pa: float
-    set_high_pa: float
-    outlets: int
-    price: float
-    filter: InLine
-    valve: InLine
-    manifold: InLine
-    power_w: float | None = None
-
-    def fixed_loss_pa(self, flow_m3_s: float) -> float:
-        """Loss in Pa from the pump's gauge to the first tee at a flow in m3/s: filter + valve + manifold."""
-        return sum(part.loss_at_pa(flow_m3_s) for part in (self.filter, self.valve, self.manifold))
 
 
 @dataclass(frozen=True)
@@ -190,7 +164,7 @@ def read_on_sale(path: Path, file: str) -> OnSale:
     fittings = reader.one("fittings", FittingsFile)
     filters = [_in_line(table) for _, table in reader.many("filter", InLineFile)]
     valves = [_in_line(table) for _, table in reader.many("valve", InLineFile)]
-    pumps = [_pump(reader, loc, table, filters, valves) for loc, table in reader.many("pump", PumpFile)]
+    pumps = [read_pump(reader, loc, table, filters, valves) for loc, table in reader.many("pump", PumpFile)]
     equipment = read_equipment(reader)
     sound_nozzles = tuple(nozzle for nozzle in nozzles if nozzle is not None)
     sound_pumps = tuple(pump for pump in pumps if pump is not None)
@@ -310,39 +284,6 @@ def _fittings(table: FittingsFile) -> Fittings:
 
 def _in_line(table: InLineFile) -> InLine:
     return InLine(table.name, table.loss, table.at, table.price)
-
-
-def _pump(
-    reader: TomlReader, loc: Loc, table: PumpFile, filters: Iterable[InLine], valves: Iterable[InLine]
-) -> PumpType | None:
-    if table.set_pressure.high > table.limit:
-        problem = "is above the pump's limit"
-        reader.fault((*loc, "set_pressure", "high"), problem, f"lower it to {_bar(table.limit)} or less")
-    filter_ = _sold(reader, (*loc, "filter"), table.filter, filters)
-    valve = _sold(reader, (*loc, "valve"), table.valve, valves)
-    if filter_ is None or valve is None:
-        return None
-    return PumpType(
-        name=table.name,
-        delivery_m3_s=table.delivery,
-        limit_pa=table.limit,
-        set_low_pa=table.set_pressure.low,
-        set_high_pa=table.set_pressure.high,
-        outlets=table.outlets,
-        price=table.price,
-        filter=filter_,
-        valve=valve,
-        manifold=InLine("manifold", table.manifold.loss, table.manifold.at, 0.0),
-        power_w=table.power,
-    )
-
-
-def _sold(reader: TomlReader, loc: Loc, name: str, items: Iterable[InLine]) -> InLine | None:
-    """The filter or valve of that name, after the last key of the place; a fault where the file has none."""
-    section = str(loc[-1])
-    if name not in reader.names(section):
-        reader.fault(loc, f"is no {section} of this catalogue", nearest(name, reader.names(section)))
-    return next((item for item in items if item.name == name), None)
 
 
 def _bar(pressure_pa: float) -> str:

@@ -17,6 +17,7 @@ from optimizer.fields import (
     Length,
     LengthOrZero,
     Name,
+    Part,
     Power,
     Pressure,
     PressureRange,
@@ -26,6 +27,7 @@ from optimizer.fields import (
     Span,
     SprayAngle,
     Table,
+    Voltage,
     Volume,
     Words,
 )
@@ -159,19 +161,41 @@ class InLineFile(LossFile):
     price: Price
 
 
+class DeliveryPointFile(Table):
+    """What a pump delivers at one pressure."""
+
+    pressure: Pressure
+    delivery: Flow
+
+
+class MotorFile(Table):
+    """The circuit that a pump's motor hangs on."""
+
+    voltage: Voltage
+    phases: Literal[1, 3]
+    power_factor: Part
+
+
 class PumpFile(Table):
-    """A pump unit; filter and valve by name."""
+    """A pump unit; filter and valve by name; delivery or a curve, one of the two."""
 
     name: Name
     note: Words | None = None
-    delivery: Flow
+    delivery: Flow | None = None
+    curve: list[DeliveryPointFile] | None = Field(None, description="deliveries as [[pump.curve]]")
     limit: Pressure
+    bypass: Pressure | None = None
+    relief: Pressure | None = None
     set_pressure: PressureRange = Field(description='a range like { low = "8 bar", high = "12 bar" }')
     outlets: Count
     filter: Name
     valve: Name
     manifold: LossFile = Field(description='a loss like { loss = "0.1 bar", at = "10 L/min" }')
     power: Power | None = None
+    efficiency: Part | None = None
+    motor: MotorFile | None = Field(
+        None, description='a motor like { voltage = "230 V", phases = 1, power_factor = 0.85 }'
+    )
     price: Price
 
 

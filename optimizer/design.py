@@ -16,6 +16,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
 from hydraulics.errors import HydraulicsError
 from hydraulics.nozzle import NozzleCurve
+from hydraulics.pump import DeliveryCurve, Motor
 from hydraulics.water import Water
 from optimizer.cautions import CAUTIONS
 from optimizer.errors import DesignFileError
@@ -29,7 +30,13 @@ GeoJson = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class Pump:
-    """A pump unit: `capacity_m3_s` is rated, per circuit; its circuits mist one after the other."""
+    """A pump unit: `capacity_m3_s` is what it delivers at its set pressure, per circuit; its circuits mist one after
+    the other.
+
+    delivery: what it delivers at other pressures, as much as at the set one where there is no curve. bypass_pa: where
+    its bypass opens, None at the set pressure; relief_pa: where its relief valve opens. power_w: drawn while it runs,
+    from the efficiency where there is one. None where nothing is known.
+    """
 
     __pydantic_config__ = _CLOSED
     id: str
@@ -41,6 +48,17 @@ class Pump:
     capacity_m3_s: float
     reserve: Annotated[float, Field(ge=0, lt=1)]
     circuits: tuple[str, ...]
+    delivery: DeliveryCurve | None = None
+    bypass_pa: Annotated[float, Field(gt=0)] | None = None
+    relief_pa: Annotated[float, Field(gt=0)] | None = None
+    efficiency: Annotated[float, Field(gt=0, le=1)] | None = None
+    power_w: Annotated[float, Field(gt=0)] | None = None
+    motor: Motor | None = None
+
+    @property
+    def works_pa(self) -> float:
+        """The pressure that the pump works at while it delivers more than is taken: where its bypass opens."""
+        return self.set_pressure_pa if self.bypass_pa is None else self.bypass_pa
 
 
 @dataclass(frozen=True)

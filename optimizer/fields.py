@@ -127,6 +127,11 @@ Power = Annotated[
     _reads("power"),
     Field(gt=0, le=1e6, description='a power above 0 in W, kW or hp, like "750 W"'),
 ]
+Voltage = Annotated[
+    float,
+    _reads("voltage"),
+    Field(gt=0, le=1e4, description='a voltage above 0 in V, like "230 V"'),
+]
 WaterTemperature = Annotated[
     float,
     _reads("temperature"),

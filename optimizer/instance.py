@@ -19,11 +19,12 @@ from geometry.coverage import MergedCells, covered_area_m2, merge_cells, zone_ar
 from geometry.footprint import Reach, footprints
 from geometry.positions import candidate_positions
 from optimizer.brief import Option, Rules
-from optimizer.catalogue import NozzleType, PumpType, Tubing
+from optimizer.catalogue import NozzleType, Tubing
 from optimizer.eligible import dominated, eligible
 from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
-from optimizer.scenario import Scenario
+from optimizer.pump_type import PumpType
+from optimizer.scenario import Scenario, set_range_pa
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -191,7 +192,9 @@ def _pumps(scenario: Scenario, option: Option) -> tuple[PumpType, ...]:
     """The pump types with outlets enough; of those the ones that feed a nozzle at all, or all where none does."""
     least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
     found = tuple(pump for pump in scenario.pumps_of(option) if pump.outlets >= option.circuits_least)
-    return tuple(pump for pump in found if nozzles_within(scenario.rules, pump, least_flow) > 0) or found
+    usable = (most_usable_m3_s(scenario.rules, pump) for pump in found)
+    fed = tuple(pump for pump, most in zip(found, usable, strict=True) if nozzles_within(most, least_flow) > 0)
+    return fed or found
 
 
 def inspection(scenario: Scenario) -> Inspection:
@@ -215,14 +218,19 @@ def inspection(scenario: Scenario) -> Inspection:
     )
 
 
-def usable_m3_s(rules: Rules, pump: PumpType) -> float:
-    """What the nozzles of one circuit may draw: (1 - reserve) x rated delivery."""
-    return (1.0 - rules.reserve) * pump.delivery_m3_s
+def usable_m3_s(rules: Rules, pump: PumpType, set_pa: float) -> float:
+    """What the nozzles of one circuit may draw: (1 - reserve) x delivery at a set pressure."""
+    return (1.0 - rules.reserve) * pump.delivery_at_m3_s(set_pa)
 
 
-def nozzles_within(rules: Rules, pump: PumpType, flow_m3_s: float) -> int:
-    """Nozzles of a mean flow that one circuit can feed."""
-    return floor(usable_m3_s(rules, pump) / flow_m3_s + COUNT_TOLERANCE)
+def most_usable_m3_s(rules: Rules, pump: PumpType) -> float:
+    """What the nozzles of one circuit may draw at the lowest set pressure, where the pump delivers most."""
+    return usable_m3_s(rules, pump, set_range_pa(rules, pump)[0])
+
+
+def nozzles_within(draw_m3_s: float, flow_m3_s: float) -> int:
+    """Nozzles of a mean flow that may draw so much together."""
+    return floor(draw_m3_s / flow_m3_s + COUNT_TOLERANCE)
 
 
 def nozzles_at_most(scenario: Scenario, option: Option) -> int:
@@ -232,7 +240,7 @@ def nozzles_at_most(scenario: Scenario, option: Option) -> int:
     """
     least_flow = float(scenario.nozzle_of(option).curve.flow_m3_s(scenario.rules.band_low_pa))
     counts = [
-        min(pump.outlets, option.circuits_most) * nozzles_within(scenario.rules, pump, least_flow)
+        min(pump.outlets, option.circuits_most) * nozzles_within(most_usable_m3_s(scenario.rules, pump), least_flow)
         for pump in scenario.pumps_of(option)
         if pump.outlets >= option.circuits_least
     ]

@@ -126,7 +126,7 @@ def _product(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
 def _power(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
     """Where power has a price, every usable pump must say how much it draws."""
     for pump in usable(parts.on_sale.pumps, [option.pump_types for _, option in parts.options]):
-        if service.power_per_kwh > 0 and pump.power_w is None:
+        if service.power_per_kwh > 0 and pump.power_at_w(pump.set_high_pa) is None:
             problem = f"is a price, but pump {pump.name} does not say what power it draws"
             yield parts.reader.fault_at(("service", "power_per_kwh"), problem, 'add power, like "750 W", to that pump')
             return

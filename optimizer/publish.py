@@ -20,6 +20,7 @@ from geometry.drawing_shapes import covered_region
 from geometry.geojson import collection, feature, geometry_of
 from geometry.site import Site
 from optimizer.appraisal.explain import Explanation
+from optimizer.appraisal.running import NOT_RUNNING
 from optimizer.bid.quantities import quantities_csv
 from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
@@ -155,6 +156,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
+        **(alternative.running.figures() if alternative.running else dict.fromkeys(NOT_RUNNING)),
         "frontier": _frontier(alternative),
         "network_files": _network_files(alternative.design),
         "folder": alternative.option if alternative.design is not None else None,

@@ -14,9 +14,10 @@ from geometry.geojson import read_site
 from geometry.site import Site
 from hydraulics.units import KILOWATT_HOUR_J, LITRE_M3
 from optimizer.brief import Climate, Ground, Option, Rules, Schedule, Service
-from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, PumpType, Tubing, read_on_sale
+from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, Tubing, read_on_sale
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, read_bytes, read_toml
+from optimizer.pump_type import PumpType
 from optimizer.scenario_checks import conflicts
 from optimizer.scenario_file import (
     ALWAYS,

@@ -12,11 +12,11 @@ import numpy as np
 
 from geometry.site import Site
 from hydraulics.units import show
-from optimizer.catalogue import PumpType
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest, shown
 from optimizer.mist_checks import mist_faults
 from optimizer.option_checks import option_faults, service_faults
+from optimizer.pump_type import PumpType
 from optimizer.scenario_file import ALWAYS, RulesFile
 from optimizer.scenario_parts import Parts, usable
 

@@ -14,6 +14,7 @@ from optimizer.appraisal.decided import Contender, Decision, decision
 from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
+from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.brief import Option
 from optimizer.costs import CostLine, total
@@ -110,6 +111,7 @@ class Alternative:
     upkeep: Upkeep | None = None
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
+    running: Running | None = None
     frontier: tuple[FrontierPoint, ...] = ()
 
     @property
@@ -306,6 +308,7 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         rounds=solved.rounds,
         notes=solved.notes,
         design=solved.design,
+        running=running(solved.design),
         quantities=solved.priced.lines,
         costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,

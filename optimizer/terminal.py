@@ -281,7 +281,8 @@ def _show_remarks(alternative: Alternative, units: System, console: Console) -> 
     appraised = worth_remarks(alternative.appraisal, units) if alternative.appraisal else ()
     explained = explain_words.explain_remarks(alternative.explanation) if alternative.explanation else ()
     reasons = [alternative.reason] if alternative.reason else []
-    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *explained]
+    runs = alternative.running.remarks() if alternative.running else ()
+    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *explained, *runs]
     if remarks:
         console.print(Text(f"{alternative.option}: {alternative.title}", style="bold"))
         for remark in remarks:

@@ -19,6 +19,7 @@ from hydraulics import network as hydraulic
 from hydraulics.errors import HydraulicsError
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
 from hydraulics.pump import Pump as Supply
+from hydraulics.pump import power_drawn_w, sustained_faults
 from hydraulics.steady_tree import SteadyState, solve_tree
 from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Pump, Verification
@@ -90,7 +91,7 @@ def discrepancies(design: Design) -> tuple[str, ...]:
     """
     fresh = settled(design, design.verification.band_pa)
     of_nozzles, of_proof = _nozzle_figures(design, fresh), _verification_figures(design, fresh)
-    return (*_laws(design), *_water_figures(design), *of_nozzles, *of_proof)
+    return (*_laws(design), *_water_figures(design), *_power_figures(design), *of_nozzles, *of_proof)
 
 
 def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, SteadyState]:
@@ -108,10 +109,19 @@ def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.
             (hydraulic.NozzleAt(nozzle.node, design.nozzle) for nozzle in nozzles),
             pump.node,
         )
-        supply = Supply(pump.set_pressure_pa, pump.capacity_m3_s, max(pump.limit_pa, pump.set_pressure_pa))
-        return net, solve_tree(net, supply, design.water)
+        return net, solve_tree(net, supply_of(pump), design.water)
     except HydraulicsError as error:
         raise UnsoundDesign(f"circuit {circuit}: {error}") from error
+
+
+def supply_of(pump: Pump) -> Supply:
+    """What a pump unit is to its network; that it may work above its limit is a fault of its own.
+
+    Raises RangeError where its figures do not go together.
+    """
+    limit_pa = max(pump.limit_pa, pump.set_pressure_pa)
+    given = (pump.delivery, pump.bypass_pa, pump.relief_pa)
+    return Supply(pump.set_pressure_pa, pump.capacity_m3_s, limit_pa, *given)
 
 
 def _hydraulic_link(link: Link) -> hydraulic.Link:
@@ -199,8 +209,8 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
 
 def _pump_faults(design: Design, states: tuple[CircuitState, ...]) -> Iterator[str]:
     for pump in design.pumps:
-        if pump.set_pressure_pa > pump.limit_pa:
-            yield f"{pump.id}: set pressure above the pump's limit"
+        for fault in sustained_faults(pump.works_pa, pump.limit_pa, pump.relief_pa):
+            yield f"{pump.id}: {fault}"
     for state in states:
         usable = (1.0 - state.pump.reserve) * state.pump.capacity_m3_s
         if state.supply_pressure_pa < state.pump.set_pressure_pa * (1 - BAND_TOLERANCE):
@@ -249,6 +259,17 @@ def _water_figures(design: Design) -> Iterator[str]:
         text = _off(getattr(design.water, name), getattr(expected, name), PRESSURE_TOLERANCE)
         if text:
             yield f"water: {name} {text}"
+
+
+def _power_figures(design: Design) -> Iterator[str]:
+    """Stored power that does not follow from pressure, delivery and efficiency."""
+    for pump in design.pumps:
+        if pump.efficiency is not None:
+            delivery = supply_of(pump).delivery_at_m3_s(pump.works_pa)
+            found = power_drawn_w(pump.works_pa, delivery, pump.efficiency)
+            text = _off(pump.power_w or 0.0, found, PRESSURE_TOLERANCE)
+            if text:
+                yield f"pump {pump.id}: power_w {text}"
 
 
 def _nozzle_figures(design: Design, fresh: Design) -> Iterator[str]:

@@ -74,7 +74,8 @@ def _rooms(trial: Trial) -> dict[str, tuple[float, float]]:
     rooms = {}
     for (name, plan), mean in zip(_circuits(trial), trial.mean_flows_m3_s, strict=True):
         if mean > 0.0:
-            left = usable_m3_s(made.instance.scenario.rules, made.pumps[plan.pump]) - flows[name]
+            set_pa = made.problem.pumps[plan.pump].set_pressure_pa
+            left = usable_m3_s(made.instance.scenario.rules, made.pumps[plan.pump], set_pa) - flows[name]
             rooms[name] = (left / mean, left)
     return rooms
 

@@ -190,7 +190,7 @@ class Steps:
 
     def delivery(self) -> Trial:
         supply = supply_of(self.trial)
-        pumps = tuple(replace(p, delivery_m3_s=p.delivery_m3_s * (1.0 + MORE_DELIVERY)) for p in supply.pumps)
+        pumps = tuple(p.times(1.0 + MORE_DELIVERY) for p in supply.pumps)
         limits = fitting_limits(replace(self.trial, layout=replace(self.made, pumps=pumps)))
         return self.grown([replace(supply, pumps=pumps)], limits)
 

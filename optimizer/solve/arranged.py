@@ -11,15 +11,15 @@ from itertools import combinations_with_replacement
 
 import numpy as np
 
-from optimizer.catalogue import PumpType
 from optimizer.costs import TakeOff, bill, total
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, Unit, nozzles_within
+from optimizer.instance import Instance, Unit, nozzles_within, usable_m3_s
 from optimizer.placement.place import place, value_bound
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import repaired
 from optimizer.progress import Stop
+from optimizer.pump_type import PumpType
 from optimizer.scenario import set_range_pa
 from optimizer.solve.posed import most_per_circuit, shared_out, shares
 from optimizer.solve.takeoff import controllers_for
@@ -103,7 +103,8 @@ def _guessed(instance: Instance, pump: PumpType) -> int:
     rules = instance.scenario.rules
     high_pa = max(rules.band_low_pa, set_range_pa(rules, pump)[1])
     mean_pa = rules.band_low_pa + MEAN_SHARE * (high_pa - rules.band_low_pa)
-    return max(1, nozzles_within(rules, pump, float(instance.nozzle.curve.flow_m3_s(mean_pa))))
+    usable = usable_m3_s(rules, pump, set_range_pa(rules, pump)[1])
+    return max(1, nozzles_within(usable, float(instance.nozzle.curve.flow_m3_s(mean_pa))))
 
 
 def units_price(instance: Instance, units: Arrangement) -> float:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from geometry.geojson import mapping_of
 from hydraulics.fittings import k_of_loss
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
-from optimizer.catalogue import PumpType
 from optimizer.design import (
     MANIFOLD,
     SCHEMA_VERSION,
@@ -27,6 +26,7 @@ from optimizer.design import (
 )
 from optimizer.equipment import Reducer
 from optimizer.instance import Instance
+from optimizer.pump_type import PumpType
 from optimizer.runs.plan import CircuitPlan, PieceUse, RunPlan
 from optimizer.runs.problem import PumpChoice, RunProblem
 
@@ -98,9 +98,15 @@ def _pumps(made: Layout) -> Iterator[Pump]:
             node=f"P{index + 1}",
             set_pressure_pa=choice.set_pressure_pa,
             limit_pa=pump.limit_pa,
-            capacity_m3_s=pump.delivery_m3_s,
+            capacity_m3_s=pump.delivery_at_m3_s(choice.set_pressure_pa),
             reserve=scenario.rules.reserve,
             circuits=tuple(f"C{plan.circuit + 1}" for plan in made.plan.circuits if plan.pump == index),
+            delivery=pump.curve,
+            bypass_pa=pump.bypass_pa,
+            relief_pa=pump.relief_pa,
+            efficiency=pump.efficiency,
+            power_w=pump.power_at_w(choice.set_pressure_pa),
+            motor=pump.motor,
         )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from hydraulics.units import show_both
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, usable_m3_s
+from optimizer.instance import Instance, most_usable_m3_s
 from optimizer.runs.elastic import BAR, TOLERANCE, in_conflict, reliefs
 from optimizer.runs.required import Required, required
 from optimizer.scenario import set_range_pa
@@ -61,7 +61,7 @@ def _asked(instance: Instance, locked: tuple[int, ...]) -> Iterator[Required]:
                 problem = run_problem(instance, supply, locked, ground, limits, 1.0)
                 if instance.option.zone_valves == "field":  # runs begin at valves that may stand anywhere
                     problem = replace(problem, longest_run_m=inf)
-                carried = tuple(usable_m3_s(rules, pumps[c.pump]) / least for c in problem.circuits)
+                carried = tuple(most_usable_m3_s(rules, pumps[c.pump]) / least for c in problem.circuits)
                 yield required(problem, carried)
 
 

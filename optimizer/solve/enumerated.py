@@ -14,8 +14,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from optimizer.catalogue import PumpType
 from optimizer.instance import usable_m3_s
+from optimizer.pump_type import PumpType
 from optimizer.runs.faults import run_fault
 from optimizer.runs.layout import Layout as Ground
 from optimizer.runs.plan import CircuitPlan, RunPlan
@@ -155,7 +155,7 @@ class Enumeration:
             alone, rules = Supply((pump,), (site,), ((0,),), (set_pa,)), instance.scenario.rules
             problem = run_problem(instance, alone, self.chosen, self._ground, ((len(self.chosen),),), 1.0)
             band_pa = rules.band_low_pa, rules.band_high_pa
-            self.outlets[key] = _Outlet(prepare(problem), band_pa, usable_m3_s(rules, pump), self.allowance)
+            self.outlets[key] = _Outlet(prepare(problem), band_pa, usable_m3_s(rules, pump, set_pa), self.allowance)
         return self.outlets[key]
 
     @cached_property

@@ -12,7 +12,7 @@ from itertools import islice
 from math import floor
 
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, Unit, nozzles_within
+from optimizer.instance import Instance, Unit, nozzles_within, usable_m3_s
 from optimizer.placement.place import place
 from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
@@ -267,7 +267,8 @@ class _Quick:
         low = rules.band_low_pa
         mean_pa = low + MEAN_SHARE * max(0.0, max(set_pa) - low)
         flow = float(self.feeder.instance.nozzle.curve.flow_m3_s(mean_pa))
-        return tuple(max(1, nozzles_within(rules, pump, flow)) for pump in self.pumps)
+        usable = (usable_m3_s(rules, pump, level) for pump, level in zip(self.pumps, set_pa, strict=True))
+        return tuple(max(1, nozzles_within(most, flow)) for most in usable)
 
     def even(self, counts: tuple[int, ...]) -> CircuitLimits:
         """The same count for every circuit of a unit."""

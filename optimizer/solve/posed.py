@@ -13,9 +13,8 @@ import numpy as np
 from geometry.corners import outside_corners_m
 from geometry.facing import sides
 from geometry.site import MountingLine, Site, Zone
-from optimizer.catalogue import PumpType
 from optimizer.errors import NoDesign
-from optimizer.instance import Instance, Unit, nozzles_within
+from optimizer.instance import Instance, Unit, most_usable_m3_s, nozzles_within
 from optimizer.placement.crossing import crossing_windows
 from optimizer.placement.pitches import even_patterns, tried_pitches
 from optimizer.placement.problem import (
@@ -29,6 +28,7 @@ from optimizer.placement.problem import (
     require_possible,
 )
 from optimizer.placement.windows import cover_windows, line_orders, near_window, spacing_windows
+from optimizer.pump_type import PumpType
 from optimizer.solve.servable import highest_pressures_pa, keeps_low_edge, within_longest_run
 from optimizer.solve.supply import CircuitLimits, Supply, group_choices
 
@@ -163,7 +163,8 @@ def _uneven(on_line: BoolArray, patterns: tuple[Window, ...]) -> list[int]:
 def most_per_circuit(instance: Instance, pump: PumpType) -> int:
     """Nozzles that one circuit of a pump feeds where each draws least. Raises NoDesign where that is none."""
     rules = instance.scenario.rules
-    most = nozzles_within(rules, pump, float(instance.nozzle.curve.flow_m3_s(rules.band_low_pa)))
+    least_m3_s = float(instance.nozzle.curve.flow_m3_s(rules.band_low_pa))
+    most = nozzles_within(most_usable_m3_s(rules, pump), least_m3_s)
     if most < 1:
         raise NoDesign(
             "reserve",

@@ -77,8 +77,8 @@ def _upkeep(
     made: Layout, flows: Sequence[tuple[float, ...]], service: Service, stores: Sequence[Store]
 ) -> Upkeep:
     units = [
-        Unit(own, store.volume_m3, pump.power_w or 0.0, (pump.filter.name, pump.filter.price))
-        for own, store, pump in zip(flows, stores, made.pumps, strict=True)
+        Unit(own, store.volume_m3, pump.power_at_w(at.set_pressure_pa) or 0.0, (pump.filter.name, pump.filter.price))
+        for own, store, pump, at in zip(flows, stores, made.pumps, made.problem.pumps, strict=True)
     ]
     nozzle = made.instance.nozzle
     return upkeep(service, units, Nozzles(nozzle.name, len(made.chosen), nozzle.price))

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from hydraulics.fittings import k_of_loss
 from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.water import Water, water_at
-from optimizer.catalogue import PumpType
 from optimizer.costs import tube_cost_per_m
 from optimizer.instance import Instance, Unit
+from optimizer.pump_type import PumpType
 from optimizer.runs.layout import Layout, layout
 from optimizer.runs.problem import Circuit, LossFactors, PumpChoice, RunProblem, Tubing
 from optimizer.scenario import set_range_pa

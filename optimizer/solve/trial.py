@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from math import ceil, floor
 from typing import TypeVar
 
-from optimizer.catalogue import PumpType
 from optimizer.design import Design
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, usable_m3_s
 from optimizer.progress import Report, Stop
+from optimizer.pump_type import PumpType
 from optimizer.runs.plan import RunPlan
 from optimizer.runs.problem import RunProblem
 from optimizer.runs.split import split
@@ -298,4 +298,7 @@ def surplus(trial: Trial) -> int:
 def _usable_m3_s(made: Layout) -> list[float]:
     """What the nozzles of each circuit may draw."""
     rules = made.instance.scenario.rules
-    return [usable_m3_s(rules, made.pumps[circuit.pump]) for circuit in made.plan.circuits]
+    return [
+        usable_m3_s(rules, made.pumps[circuit.pump], made.problem.pumps[circuit.pump].set_pressure_pa)
+        for circuit in made.plan.circuits
+    ]

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.catalogue import Catalogue, PumpType, read_catalogue
+from optimizer.catalogue import Catalogue, read_catalogue
 from optimizer.equipment import InLine
 from optimizer.errors import InputFaults
+from optimizer.pump_type import PumpType
 from tests.optimizer.scenario_files import CATALOGUE, swapped
 
 CURVE = 'curve = { flow = "48 mL/min", at = "14 bar", exponent = 0.5 }'
@@ -164,3 +165,59 @@ def test_fixed_loss_is_the_sum_of_filter_valve_and_manifold(tmp_path: Path) -> N
     """At 2 L/min by hand: filter 0.2 bar (2/4)^2 = 0.05, valve 0.1, manifold 0.05; 0.2 bar in all."""
     pump: PumpType = _read(tmp_path).pump("P1")
     assert pump.fixed_loss_pa(2e-3 / 60) == pytest.approx(0.2e5, rel=1e-12)
+
+
+FALLING = (
+    "curve = [{ pressure = \"15 bar\", delivery = \"1.9 L/min\" }, { pressure = \"10 bar\", delivery = \"2 L/min\" },"
+    " { pressure = \"18 bar\", delivery = \"1.6 L/min\" }]"
+)
+DELIVERY = 'delivery = "2 L/min"'
+PUMP_FAULTS = {
+    "no delivery": (DELIVERY, "", "pump[0]: has neither delivery nor a curve"),
+    "two deliveries": (DELIVERY, f"{DELIVERY}\n{FALLING}", "pump[0]: has both delivery and a curve"),
+    "rising curve": (DELIVERY, FALLING.replace("1.6 L", "2.6 L"), "pump[0].curve: are figures of no pump"),
+    "short curve": (DELIVERY, FALLING.replace("18 bar", "15.5 bar"), "pump[0].curve: ends at 15.50 bar, below the 16"),
+    "nothing at the top": (
+        DELIVERY,
+        FALLING.replace("18 bar", "16 bar").replace("1.6 L/min", "0 L/min"),
+        "pump[0].curve[2].delivery: ",
+    ),
+    "bypass too low": (DELIVERY, f'{DELIVERY}\nbypass = "15 bar"', "pump[0].bypass: is below the highest set pressure"),
+    "bypass too high": (DELIVERY, f'{DELIVERY}\nbypass = "17.5 bar"', "pump[0].bypass: is above the pump's limit for"),
+    "relief in use": (DELIVERY, f'{DELIVERY}\nrelief = "16 bar"', "pump[0].relief: opens where the pump may work, at"),
+    "two powers": (DELIVERY, f'{DELIVERY}\npower = "99 W"\nefficiency = 0.5', "pump[0].efficiency: stands beside"),
+    "motor of no power": (
+        DELIVERY,
+        f'{DELIVERY}\nmotor = {{ voltage = "230 V", phases = 1, power_factor = 0.9 }}',
+        "pump[0].motor: draws a power that is not known",
+    ),
+    "two phases": (
+        DELIVERY,
+        f'{DELIVERY}\nefficiency = 0.5\nmotor = {{ voltage = "230 V", phases = 2, power_factor = 0.9 }}',
+        "pump[0].motor.phases: ",
+    ),
+    "misspelt point": (DELIVERY, FALLING.replace("pressure =", "presure =", 1), 'did you mean "pressure"?'),
+}
+
+
+@pytest.mark.parametrize("case", PUMP_FAULTS)
+def test_faults_of_a_pump(case: str, tmp_path: Path) -> None:
+    old, new, text = PUMP_FAULTS[case]
+    with pytest.raises(InputFaults) as caught:
+        _read(tmp_path, swapped(CATALOGUE, old, new))
+    assert any(text in str(fault) for fault in caught.value.faults), [str(fault) for fault in caught.value.faults]
+
+
+def test_a_pump_by_its_curve(tmp_path: Path) -> None:
+    """By hand: 1.9 - 0.1 L/min a bar above 15 bar; power p Q / efficiency where the bypass opens; P / (U cos phi)."""
+    more = 'bypass = "16.5 bar"\nrelief = "19 bar"\nefficiency = 0.5\n'
+    more += 'motor = { voltage = "230 V", phases = 1, power_factor = 0.8 }'
+    pump = _read(tmp_path, swapped(CATALOGUE, DELIVERY, f"{FALLING}\n{more}")).pump("P1")
+    litre_min = 1e-3 / 60
+    assert pump.delivery_m3_s == pytest.approx(2.0 * litre_min)
+    assert pump.delivery_at_m3_s(16e5) == pytest.approx(1.8 * litre_min)
+    assert pump.times(1.1).delivery_at_m3_s(16e5) == pytest.approx(1.98 * litre_min)
+    drawn = 16.5e5 * 1.75 * litre_min / 0.5
+    assert pump.power_at_w(12e5) == pytest.approx(drawn)
+    assert pump.motor is not None and pump.motor.current_a(drawn) == pytest.approx(drawn / 184)
+    assert (pump.bypass_pa, pump.relief_pa, pump.limit_pa) == (16.5e5, 19e5, 17e5)

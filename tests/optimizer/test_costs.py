@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hydraulics.nozzle import NozzleCurve
-from optimizer.catalogue import Catalogue, Fittings, NozzleType, PumpType, Tubing, read_catalogue
+from optimizer.catalogue import Catalogue, Fittings, NozzleType, Tubing, read_catalogue
 from optimizer.costs import CostLine, SiteWork, TakeOff, Trench, bill, total, total_of, tube_cost_per_m
 from optimizer.equipment import Controller, Dosing, Equipment, InLine, Reducer, Tank, ValveBox
+from optimizer.pump_type import PumpType
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

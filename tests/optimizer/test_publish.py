@@ -69,6 +69,7 @@ CONTRACT = [
     "binding",
     "marginals",
     "frontier",
+    "pump_duty",
     "network_files",
     "folder",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 from optimizer.errors import NoDesign
 from optimizer.instance import usable_m3_s
@@ -65,8 +66,8 @@ def supplies(start: Trial, count: int) -> list[Supply]:
     tried: list[list[float]] = []
     for pump, levels in enumerate(set_levels_pa(instance, supply.pumps, supply.sites)):
         most = max(served[pump]) * share
-        usable = usable_m3_s(instance.scenario.rules, supply.pumps[pump])
-        fits = [p for p in levels if most * ROOM * float(instance.nozzle.curve.flow_m3_s(p)) <= usable]
+        usable = partial(usable_m3_s, instance.scenario.rules, supply.pumps[pump])
+        fits = [p for p in levels if most * ROOM * float(instance.nozzle.curve.flow_m3_s(p)) <= usable(p)]
         high = max(fits, default=supply.set_pa[pump])
         tried.append([high, *(p for p in levels if p < high)][: LOWER + 1])
     pressures = [tuple(own[min(i, len(own) - 1)] for own in tried) for i in range(LOWER + 1)]
