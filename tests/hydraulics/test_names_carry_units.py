@@ -14,12 +14,14 @@ import pytest
 import hydraulics
 
 UNITS = ("_pa", "_m", "_m3_s", "_kg_m3", "_pa_s", "_m_s2", "_pa_m", "_pa_s_m3", "_m3_s_pa", "temperature_c",
-         "temperature_k", "pressures_pa", "flows_m3_s", "deliveries_m3_s", "_w", "_v", "_a")
+         "temperature_k", "pressures_pa", "flows_m3_s", "deliveries_m3_s", "_w", "_v", "_a", "_m3", "_m_s", "_m2_s",
+         "_s", "_per_s", "_per_litre", "_deg", "share", "shares")
 DIMENSIONLESS = {
     "n", "nozzle_n", "minor_k", "reducer_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",
     "efficiency", "factor", "count", "first", "seed", "chunk", "s", "solved_one_by_one", "residual", "clogged_left",
-    "clogged_share", "leak_chance", "hits", "trials", "z", "wilson",
+    "clogged_share", "leak_chance", "hits", "trials", "z", "wilson", "share_above", "downwind", "slip",
+    "drag_over_stokes", "deviation", "exponent", "span", "directions",
 }
 SEVERAL = {"gradient_and_slope", "solved"}  # results of different units, named in the docstring
 # k of a nozzle is in m3/s per Pa^n, a unit that depends on n; k of a fitting counts velocity heads; a spread is of
@@ -32,7 +34,7 @@ NUMBERS = ("float", "int", "ArrayLike", "Floats", "NDArray")
 
 def names_of_numbers() -> Iterator[tuple[str, str]]:
     """(where, name) of each public parameter, field and function result annotated as a number or array."""
-    for info in pkgutil.iter_modules(hydraulics.__path__, "hydraulics."):
+    for info in pkgutil.walk_packages(hydraulics.__path__, "hydraulics."):
         module = importlib.import_module(info.name)
         if info.name in CONVERSION:
             continue
