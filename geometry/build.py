@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import shapely
 from shapely import LineString, Polygon
@@ -62,11 +61,8 @@ def feature(record: FeatureRecord, rings: Rings) -> Feature:
             parts = (record.weight, record.schedule, record.kind, record.least_coverage or 0.0, record.cover_by)
             return Zone(record.name, polygon(rings), *parts, source=record.source, note=record.note)
         case KeepOutRecord():
-            forbids = frozenset[str](record.forbids)
-            keep_out = KeepOut(
-                record.name, polygon(rings), forbids, record.setback_m, source=record.source, note=record.note
-            )
-            return replace(keep_out, drift_most=record.drift_most)
+            parts_of = (frozenset[str](record.forbids), record.setback_m, record.drift_most, record.kind)
+            return KeepOut(record.name, polygon(rings), *parts_of, source=record.source, note=record.note)
         case ObstacleRecord():
             base_m = float(rings[0][:-1, 2].mean())
             return Obstacle(

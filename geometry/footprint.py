@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from geometry.chainage import BoolArray, FloatArray, IntArray
+from geometry.clearance import MIST_REASON, mist_faults, standing_faults
 from geometry.errors import ArgumentError
 from geometry.facing import facing_azimuths_deg, preferences, sides
 from geometry.positions import Positions
@@ -20,8 +21,6 @@ ARC_STEP_DEG = 5.625
 """Longest arc that one straight edge stands for: a quarter circle has 16."""
 LEAST_AREA_M2 = 1e-6
 TOUCH_M2 = 1e-9
-MIST_REASON = "mist would come within"
-"""How every reason begins that a keep-out gives."""
 COPY_SHARE = 0.005
 """Footprints that differ by less of their area are one: discs whose corners are turned differ by 0.2 %."""
 
@@ -85,16 +84,19 @@ def footprints(site: Site, positions: Positions, reach: Reach, setback_m: float)
 
     The slots of a line are its facings in their order, each with every tilt. The reach of a tilted nozzle is
     radius_m x cos(tilt). A footprint is legal when it keeps the setback (the keep-out's own, else `setback_m`) from
-    every keep-out that forbids mist; of footprints of one position that are alike the first counts. Of a footprint
-    that the boundary divides, the part at the nozzle stays. Raises ArgumentError for a reach or setback that is none.
+    every keep-out that forbids mist, and the site's clearances and heights; of footprints of one position that are
+    alike the first counts. Of a footprint that the boundary divides, the part at the nozzle stays. Raises ArgumentError
+    for a reach or setback that is none.
     """
     _require(reach, setback_m)
     tries = _tries(site, positions)
     xy = np.column_stack([positions.x_m, positions.y_m])
     polygons = np.full(tries.azimuth_deg.shape, None, dtype=object)
-    reasons: list[list[str]] = [[] for _ in range(len(positions))]
+    standing = standing_faults(site, positions)
+    reasons: list[list[str]] = [[fault] if fault else [] for fault in standing]
+    may_stand = np.array([not fault for fault in standing], dtype=bool)
     for slot, (azimuth_deg, tilt_deg) in enumerate(zip(tries.azimuth_deg, tries.tilt_deg, strict=True)):
-        open_ = np.flatnonzero(~np.isnan(azimuth_deg))
+        open_ = np.flatnonzero(~np.isnan(azimuth_deg) & may_stand)
         radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
         aim = _Aim(xy, positions.z_m, azimuth_deg, radius_m, reach.spray_angle_deg).of(open_)
         cut, faults = _judged(site, aim, setback_m)
@@ -197,7 +199,8 @@ def _judged(site: Site, aim: _Aim, setback_m: float) -> tuple[Shapes, list[str]]
     for keep_out in site.keep_outs:
         if "mist" in keep_out.forbids:
             _add_faults(faults, _enters(polygons, keep_out, setback_m), _mist_reason(keep_out, setback_m))
-    return polygons, faults
+    too_near = mist_faults(site, polygons)
+    return polygons, [fault or other for fault, other in zip(faults, too_near, strict=True)]
 
 
 def _seen(site: Site, tall: Sequence[int], aim: _Aim) -> tuple[Shapes, BoolArray]:

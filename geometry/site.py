@@ -15,6 +15,9 @@ from geometry.frame import Frame
 
 FACING_WORDS = ("in", "out", "left", "right", "all")
 PUMP_SITE_NEEDS = ("power", "water", "backflow", "pad")
+BOUNDARY = "boundary"
+KINDS = ("water", "food", "air_intake", "hive", "bloom", "neighbour")
+"""Kinds of keep-outs that rules of protection name, and what else they may name."""
 
 
 @dataclass(frozen=True)
@@ -44,16 +47,37 @@ class Zone(Feature):
 
 @dataclass(frozen=True)
 class KeepOut(Feature):
-    """An area that forbids some of mist, mounting, tubing, trench.
+    """An area that forbids some of mist, mounting, tubing, trench, or of a kind that rules ask a distance from.
 
     Mist stays `setback_m` away; None leaves the distance to the rules. Of all mist at most the share `drift_most` may
-    come down there; None sets no limit.
+    come down there; None sets no limit. `kind`: one of KINDS, "" for any other.
     """
 
     polygon: Polygon
     forbids: frozenset[str]
     setback_m: float | None = None
     drift_most: float | None = None
+    kind: str = ""
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """A distance in plan that nozzles, or the footprints of their mist, keep from keep-outs of a kind or from the
+    boundary (kind "boundary"); source: who states it."""
+
+    kind: str
+    distance_m: float
+    source: str
+    of_mist: bool = False
+
+
+@dataclass(frozen=True)
+class HeightLimit:
+    """The least or the greatest height of a nozzle above the ground; source: who states it."""
+
+    height_m: float
+    source: str
+    least: bool
 
 
 @dataclass(frozen=True)
@@ -137,7 +161,10 @@ class PumpSite(Feature):
 
 @dataclass(frozen=True)
 class Site:
-    """Everything drawn on one site plan. `frame` is None where the plan came in local metres."""
+    """Everything drawn on one site plan. `frame` is None where the plan came in local metres.
+
+    clearances, heights: what rules of protection ask of every position, added to the plan by whoever knows the rules.
+    """
 
     name: str
     boundary: Polygon
@@ -148,3 +175,5 @@ class Site:
     links: tuple[TubingLink, ...]
     pump_sites: tuple[PumpSite, ...]
     frame: Frame | None = None
+    clearances: tuple[Clearance, ...] = ()
+    heights: tuple[HeightLimit, ...] = ()

@@ -8,9 +8,9 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Iterable, Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from geometry.errors import Fault
@@ -122,13 +122,18 @@ class ZoneRecord(FeatureRecord):
 
 
 class KeepOutRecord(FeatureRecord):
-    """An area that forbids something."""
+    """An area that forbids something, or is of a kind that rules ask a distance from."""
 
-    forbids: Annotated[
-        list[Forbiddable], Field(min_length=1, description="a list of some of mist, mounting, tubing, trench")
-    ]
+    forbids: Annotated[list[Forbiddable], Field(description="a list of some of mist, mounting, tubing, trench")] = []
     setback_m: Annotated[Metres | None, Field(description="metres, 0 or more")] = None
     drift_most: Drift = None
+    kind: Literal["water", "food", "air_intake", "hive", "bloom", "neighbour", ""] = ""
+
+    @model_validator(mode="after")
+    def _of_use(self) -> Self:
+        if not self.forbids and not self.kind:
+            raise PydanticCustomError("no_use", "forbids nothing and is of no kind")
+        return self
 
 
 class ObstacleRecord(FeatureRecord):
@@ -198,6 +203,7 @@ _PROBLEMS = {
     "too_short": "has no entry",
     "literal_error": "is not a known word",
 }
+_MENDS = {"no_use": "add forbids, a list of some of mist, mounting, tubing, trench, or a kind"}
 
 
 def read_record(role: str, raw: Mapping[str, object], path: str) -> FeatureRecord | list[Fault]:
@@ -228,12 +234,13 @@ def _fault(record: type[BaseModel], found: ErrorDetails, path: str) -> Fault:
     if kind == "extra_forbidden":
         mend = did_you_mean(found["loc"][-1], owner.model_fields)
         return Fault(f"{path}{place}", shown(found["input"]), "is no known key", mend)
-    value = "" if kind == "missing" else shown(found["input"])
+    value = "" if kind in ("missing", "no_use") else shown(found["input"])
     problem = _PROBLEMS.get(kind) or _limit(kind, context) or found["msg"]
     if kind == "literal_error":
         words = context["expected"].replace("'", "").replace(" or ", ", ").split(", ")
         return Fault(f"{path}{place}", value, problem, did_you_mean(found["input"], words))
-    return Fault(f"{path}{place}", value, problem, f"give {_hint(owner, field)}")
+    mend = _MENDS.get(kind) or f"give {_hint(owner, field)}"
+    return Fault(f"{path}{place}", value, problem, mend)
 
 
 def _limit(kind: str, context: Mapping[str, Any]) -> str:

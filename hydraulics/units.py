@@ -18,6 +18,7 @@ System = Literal["metric", "us"]
 INCH_M = 0.0254
 FOOT_M = 12 * INCH_M
 MILE_M = 5280 * FOOT_M
+ACRE_M2 = 43560 * FOOT_M**2
 GALLON_M3 = 231 * INCH_M**3
 POUND_KG = 0.45359237
 GRAVITY_M_S2 = 9.80665
@@ -61,10 +62,12 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
                     "K": Scale(1.0, -ZERO_C_K)},
     "angle": {"deg": Scale(1.0), "°": Scale(1.0), "rad": Scale(180 / math.pi)},
     "area": {"m2": Scale(1.0), "m²": Scale(1.0), "ha": Scale(1e4),
-             "ft2": Scale(FOOT_M**2), "ft²": Scale(FOOT_M**2), "acre": Scale(43560 * FOOT_M**2)},
+             "ft2": Scale(FOOT_M**2), "ft²": Scale(FOOT_M**2), "acre": Scale(ACRE_M2)},
     "volume": {"m3": Scale(1.0), "m³": Scale(1.0), "L": Scale(LITRE_M3), "l": Scale(LITRE_M3),
                "mL": Scale(1e-6), "ml": Scale(1e-6), "gal": Scale(GALLON_M3)},
     "duration": {"s": Scale(1.0), "min": Scale(60.0), "h": Scale(HOUR_S)},
+    "rate": {"L/m2": Scale(LITRE_M3), "L/m²": Scale(LITRE_M3), "mL/m2": Scale(1e-6), "mL/m²": Scale(1e-6),
+             "L/ha": Scale(LITRE_M3 / 1e4), "mL/ha": Scale(1e-6 / 1e4), "gal/acre": Scale(GALLON_M3 / ACRE_M2)},
     "speed": {"m/s": Scale(1.0), "km/h": Scale(1 / 3.6), "mph": Scale(MILE_M / HOUR_S), "kn": Scale(1852 / HOUR_S)},
     "voltage": {"V": Scale(1.0), "kV": Scale(1e3)},
     "current": {"A": Scale(1.0), "mA": Scale(1e-3)},
@@ -87,6 +90,7 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "angle": {"metric": _DEGREES, "us": _DEGREES},
     "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
     "duration": {"metric": _SECONDS, "us": _SECONDS},
+    "rate": {"metric": Shown("mL/m²", Scale(1e-6), 2), "us": Shown("gal/acre", Scale(GALLON_M3 / ACRE_M2), 2)},
     "speed": {"metric": Shown("m/s", Scale(1.0), 1), "us": Shown("mph", Scale(MILE_M / HOUR_S), 1)},
     "voltage": {"metric": _VOLTS, "us": _VOLTS},
     "current": {"metric": _AMPERES, "us": _AMPERES},
@@ -99,8 +103,8 @@ _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S*)\
 def quantity(text: str, kind: str) -> float:
     """The SI value of a text such as "12 bar" or "180 psi"; temperatures in °C, angles in degrees.
 
-    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, speed, voltage, current,
-    power.
+    kind is one of pressure, length, flow, temperature, angle, area, volume, duration, rate (volume per area, in m),
+    speed, voltage, current, power.
     Raises UnitError with the units accepted where number or unit is missing, unknown or not finite.
     """
     units = ACCEPTED.get(kind)

@@ -82,7 +82,8 @@ class Climate:
 
     water_temperature_c: of the water in the tubing; wind: in words, for the report; air; rose: the winds, and
     rose_source whether they are measured; layer_top_m: of the air that people are in; assumed: what the scenario
-    leaves to this program, in words.
+    leaves to this program, in words; locked_out: share of the hours in which it blows too hard to mist, whose winds are
+    not among the rose.
     """
 
     water_temperature_c: float
@@ -92,14 +93,20 @@ class Climate:
     rose_source: Source
     layer_top_m: float
     assumed: tuple[str, ...]
+    locked_out: float = 0.0
 
 
 @dataclass(frozen=True)
 class Schedule:
-    """A named group of permitted misting hours: (start, end) in minutes after midnight, end may pass 1440."""
+    """A named group of permitted misting hours: (start, end) in minutes after midnight, end may pass 1440.
+
+    cycles_per_day, cycle_s: of its circuits, None where those of the service hold.
+    """
 
     name: str
     hours: tuple[tuple[int, int], ...]
+    cycles_per_day: int | None = None
+    cycle_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -151,7 +158,7 @@ class Option:
 class Service:
     """What running the plant takes, over all its seasons. Prices are in the catalogue's currency.
 
-    cycles_per_day: of every circuit, cycle_s long each.
+    cycles_per_day: of every circuit, cycle_s long each, unless its schedule states its own.
     product: "premixed" mist from a tank, or "metered" concentrate from a drum into plumbed water.
     dilution: litres of mist from one litre of concentrate.
     visits_per_season: at least; a tank or drum that empties sooner asks for more.
@@ -172,3 +179,7 @@ class Service:
     power_per_j: float
     nozzles_replaced: float
     filters_replaced: float
+
+    def cycles(self, schedule: Schedule) -> tuple[int, float]:
+        """Cycles a day and seconds of each, of a circuit of that schedule."""
+        return schedule.cycles_per_day or self.cycles_per_day, schedule.cycle_s or self.cycle_s

@@ -20,6 +20,7 @@ from hydraulics.pump import DeliveryCurve, Motor
 from hydraulics.water import Water
 from optimizer.cautions import CAUTIONS
 from optimizer.errors import DesignFileError
+from optimizer.protection import Stated
 
 SCHEMA_VERSION = 1
 MANIFOLD = "manifold"  # tubing of a link inside a pump unit, up to the outlet of its circuit
@@ -136,7 +137,8 @@ class Verification:
     """What the full nonlinear state and the exact areas say of a design.
 
     The kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond what the pump
-    may give, runs and circuits that break a run rule. A design is verified when none is there.
+    may give, runs and circuits that break a run rule, rules of protection that are broken. A design is verified when
+    none is there.
     """
 
     __pydantic_config__ = _CLOSED
@@ -152,6 +154,18 @@ class Verification:
     energy_residual: float
     covered_area_m2: float
     run_faults: tuple[str, ...] = ()
+    protection_faults: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Misting:
+    """How often a day a circuit mists, how long at a time, and the schedule group whose hours it keeps."""
+
+    __pydantic_config__ = _CLOSED
+    circuit: str
+    schedule: str
+    cycles_per_day: Annotated[int, Field(ge=1)]
+    cycle_s: Annotated[float, Field(gt=0)]
 
 
 @dataclass(frozen=True)
@@ -170,7 +184,11 @@ class RunRules:
 
 @dataclass(frozen=True)
 class Design:
-    """Nozzles, tubing and pumps of one alternative, with the verification that belongs to them."""
+    """Nozzles, tubing and pumps of one alternative, with the verification that belongs to them.
+
+    misting: of every circuit, and dilution, litres of mist from one of concentrate, where the scenario states a
+    service; protection: the rules that can be checked from these values, the strictest statement of each.
+    """
 
     __pydantic_config__ = _CLOSED
     schema_version: int
@@ -188,6 +206,9 @@ class Design:
     zones: tuple[ZoneArea, ...]
     verification: Verification
     run_rules: RunRules = RunRules()
+    misting: tuple[Misting, ...] = ()
+    dilution: Annotated[float, Field(ge=1)] | None = None
+    protection: tuple[Stated, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
 

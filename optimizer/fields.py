@@ -112,6 +112,11 @@ Duration = Annotated[
     _reads("duration"),
     Field(gt=0, le=86_400, description='a duration above 0 and up to 24 h in s, min or h, like "45 s"'),
 ]
+Rate = Annotated[
+    float,
+    _reads("rate"),
+    Field(gt=0, le=1, description='a volume per area above 0 in mL/m2, L/m2, mL/ha, L/ha or gal/acre, like "2 mL/m2"'),
+]
 Speed = Annotated[
     float,
     _reads("speed"),

@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import floor
 from typing import Any
 
@@ -23,6 +23,7 @@ from optimizer.catalogue import NozzleType, Tubing
 from optimizer.eligible import dominated, eligible
 from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
+from optimizer.protection import binding
 from optimizer.pump_type import PumpType
 from optimizer.scenario import Scenario, set_range_pa
 
@@ -170,13 +171,13 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
 
 
 def instance(scenario: Scenario, option: Option, candidate_set: Candidates) -> Instance:
-    """One option's instance.
+    """One option's instance; the band ends where a nozzle gives what rules of protection allow.
 
     Raises NoDesign where the option cannot have a design whatever is chosen: no candidate position, no coverable
     cell, fewer circuits than schedule groups, more circuits than a pump has outlets.
     """
     found = Instance(
-        scenario=scenario,
+        scenario=within_nozzle_flow(scenario, option),
         option=option,
         nozzle=scenario.nozzle_of(option),
         pumps=_pumps(scenario, option),
@@ -186,6 +187,17 @@ def instance(scenario: Scenario, option: Option, candidate_set: Candidates) -> I
     _require_candidates(scenario, candidate_set)
     _require_circuits(found)
     return found
+
+
+def within_nozzle_flow(scenario: Scenario, option: Option) -> Scenario:
+    """The scenario with the band's high edge where the option's nozzle gives what the rules of protection allow, if
+    that is below the edge that the rules state."""
+    limit = binding(scenario.protection, "nozzle_flow")
+    if limit is None:
+        return scenario
+    high_pa = float(scenario.nozzle_of(option).curve.pressure_pa(limit.value))
+    high_pa = min(scenario.rules.band_high_pa, high_pa)
+    return replace(scenario, rules=replace(scenario.rules, band_high_pa=high_pa))
 
 
 def _pumps(scenario: Scenario, option: Option) -> tuple[PumpType, ...]:

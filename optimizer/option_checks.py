@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from hydraulics.units import show
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest
-from optimizer.scenario_file import ALWAYS, OptionFile, ServiceFile, minutes
+from optimizer.scenario_file import ALWAYS, OptionFile, ScheduleFile, ServiceFile, minutes
 from optimizer.scenario_parts import Parts, usable
 
 MINUTE_S = 60.0
@@ -90,19 +90,31 @@ def service_faults(parts: Parts) -> Iterator[InputFault]:
 
 
 def _hours(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
-    """The cycles of one circuit must fit into the hours of every schedule."""
-    daily_min = service.cycles_per_day * service.cycle / MINUTE_S
-    hours = {ALWAYS: WHOLE_DAY, **{schedule.name: schedule.hours for _, schedule in parts.schedules}}
-    for name, some in sorted(hours.items()):
-        allowed = sum(end - start for start, end in map(minutes, some))
+    """The cycles of one circuit must fit into the hours of its schedule."""
+    always = (("schedule",), ScheduleFile(name=ALWAYS, hours=WHOLE_DAY))
+    for loc, own in sorted((always, *parts.schedules), key=lambda item: item[1].name):
+        cycles, cycle_s = own.cycles_per_day or service.cycles_per_day, own.cycle or service.cycle
+        allowed, daily_min = sum(end - start for start, end in map(minutes, own.hours)), cycles * cycle_s / MINUTE_S
         if daily_min > allowed:
-            cycle = show(service.cycle, "duration", "metric")
+            cycle = show(cycle_s, "duration", "metric")
             problem = (
                 f"makes {daily_min:g} minutes of mist a day with a cycle of {cycle}, more than the {allowed} that "
-                f"schedule {name} allows"
+                f"schedule {own.name} allows"
             )
-            yield parts.reader.fault_at(("service", "cycles_per_day"), problem, "lower it, or shorten the cycle")
+            place: Loc = (*loc, "cycles_per_day") if own.cycles_per_day or own.cycle else ("service", "cycles_per_day")
+            yield parts.reader.fault_at(place, problem, "lower it, or shorten the cycle")
             return
+
+
+def schedule_faults(parts: Parts) -> Iterator[InputFault]:
+    """Cycles of a schedule are told beside those of the service, which says the rest."""
+    if parts.service is not None or "service" in parts.reader.raw:
+        return
+    for loc, schedule in parts.schedules:
+        for key in ("cycles_per_day", "cycle"):
+            if getattr(schedule, key) is not None:
+                problem = f"needs a table [service] in {parts.reader.file}"
+                yield parts.reader.fault_at((*loc, key), problem, "add it, or leave this out")
 
 
 def _product(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:

@@ -154,6 +154,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
     return {
         **{name: getattr(alternative, name) for name in _FIGURES},
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
+        "protection": [row.record() for row in alternative.protection],
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
         **(alternative.running.figures() if alternative.running else dict.fromkeys(NOT_RUNNING)),

@@ -11,12 +11,14 @@ from pathlib import Path
 
 from geometry.errors import Fault, SiteFaults
 from geometry.geojson import read_site
-from geometry.site import Site
+from geometry.site import Clearance, HeightLimit, Site
 from hydraulics.units import KILOWATT_HOUR_J, LITRE_M3
 from optimizer.brief import Climate, Ground, Option, Rules, Schedule, Service
 from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, Tubing, read_on_sale
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, read_bytes, read_toml
+from optimizer.protection import DISTANCES, Stated, binding, strictest
+from optimizer.protection_file import ProtectionFile, stated
 from optimizer.pump_type import PumpType
 from optimizer.scenario_checks import conflicts
 from optimizer.scenario_file import (
@@ -31,11 +33,11 @@ from optimizer.scenario_file import (
     minutes,
 )
 from optimizer.scenario_parts import Parts
-from optimizer.weather_file import ClimateFile, climate_of
+from optimizer.weather_file import ClimateFile, climate_of, locked_out
 
 SCENARIO_FILE = "scenario.toml"
 SITE_FILE = "site.geojson"
-_SECTIONS = ("rules", "climate", "ground", "schedule", "service", "option")
+_SECTIONS = ("rules", "climate", "ground", "schedule", "service", "protection", "option")
 _WHOLE_DAY = (0, 24 * 60)
 
 
@@ -43,7 +45,8 @@ _WHOLE_DAY = (0, 24 * 60)
 class Scenario:
     """Everything a study needs; `source` of assumed values stays with the value it belongs to.
 
-    service: None where only what is installed counts.
+    service: None where only what is installed counts. protection: every rule of protection that some source states;
+    `site` holds those on where nozzles and their mist may be.
     """
 
     name: str
@@ -55,6 +58,7 @@ class Scenario:
     options: tuple[Option, ...]
     catalogue: Catalogue
     service: Service | None = None
+    protection: tuple[Stated, ...] = ()
 
     def nozzle_of(self, option: Option) -> NozzleType:
         """The option's nozzle."""
@@ -87,7 +91,8 @@ def read_scenario(folder: Path) -> Scenario:
     site, site_faults = _read_site(folder / SITE_FILE)
     options = tuple(written.options)
     schedules = tuple(written.schedules)
-    told = (written.service, options, on_sale, site, SITE_FILE, written.climate)
+    protection = tuple(written.protection)
+    told = (written.service, options, on_sale, site, SITE_FILE, written.climate, protection)
     parts = Parts(written.reader, written.rules, schedules, *told)
     faults = (*written.reader.faults, *on_sale.faults, *site_faults, *conflicts(parts))
     if faults or site is None or on_sale.catalogue is None:
@@ -107,6 +112,7 @@ class _Written:
     schedules: list[tuple[Loc, ScheduleFile]]
     service: ServiceFile | None
     options: list[tuple[Loc, OptionFile]]
+    protection: list[tuple[Loc, ProtectionFile]]
 
 
 def _written(reader: TomlReader) -> _Written:
@@ -119,6 +125,7 @@ def _written(reader: TomlReader) -> _Written:
         schedules=reader.many("schedule", ScheduleFile, at_least=0),
         service=reader.maybe("service", ServiceFile),
         options=reader.many("option", OptionFile),
+        protection=reader.many("protection", ProtectionFile, at_least=0),
     )
 
 
@@ -149,16 +156,31 @@ def _as_input_fault(fault: Fault) -> InputFault:
 def _scenario(written: _Written, site: Site, catalogue: Catalogue) -> Scenario:
     head, rules, climate = written.head, written.rules, written.climate
     assert head and rules and climate, "a table that is missing or not sound is a fault"
+    protection = stated(table for _, table in written.protection)
+    wind = binding(protection, "wind_most")
     return Scenario(
         name=head.name,
         title=head.title,
-        site=site,
+        site=_protected(site, protection),
         rules=_rules(rules, written.grounds),
-        climate=climate_of(climate),
+        climate=climate_of(climate) if wind is None else locked_out(climate_of(climate), wind.value),
         schedules=_schedules(table for _, table in written.schedules),
         options=tuple(_option(table, catalogue, site) for _, table in written.options),
         catalogue=catalogue,
         service=_service(written.service) if written.service else None,
+        protection=protection,
+    )
+
+
+def _protected(site: Site, protection: Iterable[Stated]) -> Site:
+    """The site with the rules on where nozzles and their mist may be, the strictest of each."""
+    bound = strictest(protection)
+    distances = (one for one in bound if one.rule in DISTANCES)
+    heights = (one for one in bound if one.rule.startswith("height"))
+    return replace(
+        site,
+        clearances=tuple(Clearance(one.of, one.value, one.source, one.rule == "mist_distance") for one in distances),
+        heights=tuple(HeightLimit(one.value, one.source, one.rule == "height.least") for one in heights),
     )
 
 
@@ -190,7 +212,9 @@ def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules
 
 def _schedules(tables: Iterable[ScheduleFile]) -> tuple[Schedule, ...]:
     """The schedules of the file, and "always" where the file leaves its meaning to the program."""
-    written = tuple(Schedule(table.name, tuple(map(minutes, table.hours))) for table in tables)
+    written = tuple(
+        Schedule(table.name, tuple(map(minutes, table.hours)), table.cycles_per_day, table.cycle) for table in tables
+    )
     known = any(schedule.name == ALWAYS for schedule in written)
     return written if known else (*written, Schedule(ALWAYS, (_WHOLE_DAY,)))
 

@@ -15,7 +15,8 @@ from hydraulics.units import show
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, TomlReader, nearest, shown
 from optimizer.mist_checks import mist_faults
-from optimizer.option_checks import option_faults, service_faults
+from optimizer.option_checks import option_faults, schedule_faults, service_faults
+from optimizer.protection_checks import protection_faults
 from optimizer.pump_type import PumpType
 from optimizer.scenario_file import ALWAYS, RulesFile
 from optimizer.scenario_parts import Parts, usable
@@ -32,6 +33,8 @@ def conflicts(parts: Parts) -> Iterator[InputFault]:
     yield from option_faults(parts)
     yield from service_faults(parts)
     yield from mist_faults(parts)
+    yield from schedule_faults(parts)
+    yield from protection_faults(parts)
     if parts.rules is not None:
         yield from _band(parts.reader, parts.rules)
         yield from _pumps(parts, parts.rules)

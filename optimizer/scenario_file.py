@@ -105,6 +105,8 @@ class ScheduleFile(Table):
     name: Name
     note: Words | None = None
     hours: list[Hours] = Field(min_length=1, description='a list of hours like ["06:00-08:30"]')
+    cycles_per_day: Count | None = None
+    cycle: Duration | None = None
 
 
 class ServiceFile(Table):

@@ -9,6 +9,7 @@ from typing import TypeVar
 from geometry.site import Site
 from optimizer.catalogue import OnSale
 from optimizer.input_file import Loc, TomlReader
+from optimizer.protection_file import ProtectionFile
 from optimizer.scenario_file import OptionFile, RulesFile, ScheduleFile, ServiceFile
 from optimizer.weather_file import ClimateFile
 
@@ -28,6 +29,7 @@ class Parts:
     site: Site | None
     site_file: str
     climate: ClimateFile | None = None
+    protection: tuple[tuple[Loc, ProtectionFile], ...] = ()
 
 
 def usable(sound: dict[str, Item], asked: Iterable[Iterable[str]]) -> list[Item]:

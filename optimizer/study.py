@@ -23,8 +23,10 @@ from optimizer.errors import NoDesign, SolverError, SolverLimit
 from optimizer.executors import Job, run_jobs
 from optimizer.instance import Candidates, candidates, instance
 from optimizer.progress import Progress, Report, Stop, named, relative_gap
+from optimizer.protection_table import Row, protection_notes, protection_rows
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
+from optimizer.solve.held import held
 from optimizer.solve.priced import priced
 from optimizer.solve.trade.frontier import Point
 from optimizer.solve.trade.goal import weighted_area_m2
@@ -109,6 +111,7 @@ class Alternative:
     quantities: tuple[CostLine, ...] = ()
     costs_that_count: tuple[CostLine, ...] = ()
     upkeep: Upkeep | None = None
+    protection: tuple[Row, ...] = ()
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
     running: Running | None = None
@@ -255,7 +258,7 @@ def _answer(
         "explanation": explained - appraised,
     }
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
-    return replace(_alternative(option, solved, seconds), appraisal=appraisal, explanation=explanation)
+    return replace(_alternative(scenario, option, solved, seconds), appraisal=appraisal, explanation=explanation)
 
 
 def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:
@@ -274,8 +277,9 @@ def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:
     }
 
 
-def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> Alternative:
+def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: dict[str, float]) -> Alternative:
     proof = solved.design.verification
+    protection = protection_rows(scenario, solved.design)
     capacity = {circuit: pump.capacity_m3_s for pump in solved.design.pumps for circuit in pump.circuits}
     unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
     return Alternative(
@@ -306,13 +310,14 @@ def _alternative(option: Option, solved: Solved, seconds: dict[str, float]) -> A
         time_limit_hit=solved.time_limit_hit,
         seconds=seconds,
         rounds=solved.rounds,
-        notes=solved.notes,
+        notes=(*solved.notes, *protection_notes(scenario, option, protection)),
         design=solved.design,
+        protection=protection,
         running=running(solved.design),
         quantities=solved.priced.lines,
         costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,
-        frontier=tuple(_point(point) for point in solved.frontier),
+        frontier=tuple(one for one in map(_point, solved.frontier) if one.design.verification.verified),
     )
 
 
@@ -338,5 +343,5 @@ def _point(point: Point) -> FrontierPoint:
         nozzle_count=len(made.chosen),
         tubing_m=sum(length for _, length in cost.counted.tubing_m),
         bound_weighted_m2=min(point.value_bound, made.instance.most_value),  # infinite where a stop came before any
-        design=found.trial.design,
+        design=held(found.trial),
     )

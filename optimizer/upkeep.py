@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from hydraulics.units import KILOWATT_HOUR_J, LITRE_M3
 from optimizer.brief import Service
@@ -19,15 +20,30 @@ Store = Tank | Dosing
 _WHOLE = 1e-9  # of rounding in days over days
 
 
+class Draw(NamedTuple):
+    """What a circuit draws: its real flow, and the seconds a day that it mists."""
+
+    flow_m3_s: float
+    mist_s: float
+
+    @property
+    def mist_m3(self) -> float:
+        """Mist of a day."""
+        return self.flow_m3_s * self.mist_s
+
+
+Draws = Sequence[Draw]  # of the circuits of a unit
+
+
 @dataclass(frozen=True)
 class Unit:
     """A pump unit in service.
 
-    flow_m3_s: real flow of each circuit; store_m3: of its tank, or of its drum of concentrate; power_w: drawn while
+    draws: of each circuit; store_m3: of its tank, or of its drum of concentrate; power_w: drawn while
     it runs; filter: name and price.
     """
 
-    flow_m3_s: tuple[float, ...]
+    draws: tuple[Draw, ...]
     store_m3: float
     power_w: float
     filter: tuple[str, float]
@@ -60,26 +76,26 @@ class Upkeep:
 
 
 def upkeep(service: Service, units: Sequence[Unit], nozzles: Nozzles) -> Upkeep:
-    """What the units take over all seasons; every circuit mists in every cycle.
+    """What the units take over all seasons.
 
     Each season begins with a full tank or drum, filled on a visit, and a visit fills all units.
     """
-    days = min((refill_days(service, unit.flow_m3_s, unit.store_m3) for unit in units), default=math.inf)
+    days = min((refill_days(service, unit.draws, unit.store_m3) for unit in units), default=math.inf)
     visits = visits_per_season(service, days)
-    a_day = sum(mist_m3_a_day(service, unit.flow_m3_s) for unit in units)
+    a_day = sum(mist_m3_a_day(unit.draws) for unit in units)
     lines = (*_used(service, units, a_day), *_work(service, units, nozzles, visits))
     used = tuple(line for line in lines if line.quantity > 0)
     return Upkeep(service.seasons, a_day / LITRE_M3, days, visits, used)
 
 
-def mist_m3_a_day(service: Service, flow_m3_s: Sequence[float]) -> float:
+def mist_m3_a_day(draws: Draws) -> float:
     """Cycles x seconds x flow, over the circuits."""
-    return service.cycles_per_day * service.cycle_s * sum(flow_m3_s)
+    return sum(draw.mist_m3 for draw in draws)
 
 
-def refill_days(service: Service, flow_m3_s: Sequence[float], store_m3: float) -> float:
+def refill_days(service: Service, draws: Draws, store_m3: float) -> float:
     """Days that a unit's tank lasts, or its drum of concentrate, of which mist has 1 part in `dilution`."""
-    mist = mist_m3_a_day(service, flow_m3_s)
+    mist = mist_m3_a_day(draws)
     lasts_for = store_m3 if service.product == "premixed" else store_m3 * service.dilution
     return lasts_for / mist if mist > 0 else math.inf
 
@@ -91,17 +107,17 @@ def visits_per_season(service: Service, refilled_every_days: float) -> float:
 
 
 def cheapest_stores(
-    service: Service, flow_m3_s: Sequence[Sequence[float]], sold: Sequence[Sequence[Store]]
+    service: Service, draws: Sequence[Draws], sold: Sequence[Sequence[Store]]
 ) -> tuple[Store, ...]:
     """The store of each unit with which all cost least over the seasons, with the visits that refilling takes.
 
-    flow_m3_s: [units][circuits]; sold: [units], what each may have, one at least. Visits depend on the unit that
+    draws: [units][circuits]; sold: [units], what each may have, one at least. Visits depend on the unit that
     empties first alone, so it is enough to try each interval at which some store would empty, with the cheapest store
     of each unit that lasts as long.
     """
     offers = [
         [(refill_days(service, own, store.volume_m3), store) for store in fit]
-        for own, fit in zip(flow_m3_s, sold, strict=True)
+        for own, fit in zip(draws, sold, strict=True)
     ]
     found: list[tuple[float, tuple[Store, ...]]] = []
     for days in sorted({days for offer in offers for days, _ in offer}):
@@ -118,8 +134,7 @@ def _used(service: Service, units: Sequence[Unit], mist_m3_a_day: float) -> Iter
     days = service.seasons * service.days_per_season
     concentrate = days * mist_m3_a_day / service.dilution
     water = days * mist_m3_a_day - concentrate
-    run_s = service.cycles_per_day * service.cycle_s
-    power_j = days * sum(unit.power_w * run_s * sum(flow > 0 for flow in unit.flow_m3_s) for unit in units)
+    power_j = days * sum(unit.power_w * sum(one.mist_s for one in unit.draws if one.flow_m3_s > 0) for unit in units)
     price = service.concentrate_per_m3 * LITRE_M3
     yield cost_line("concentrate", "service", concentrate / LITRE_M3, "L", price)
     yield cost_line("water", "service", water, "m3", service.water_per_m3)

@@ -24,12 +24,14 @@ from hydraulics.steady_tree import SteadyState, solve_tree
 from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Pump, Verification
 from optimizer.errors import UnsoundDesign
+from optimizer.protected import protection_faults
 from optimizer.run_rules import run_faults
 
 PRESSURE_TOLERANCE = 1e-6  # relative, of a stored pressure or flow
 AREA_TOLERANCE = 1e-4  # relative, of a stored area
 BAND_TOLERANCE = 1e-9  # relative, so that a nozzle set exactly on the band's edge stands inside it
 RESIDUAL_LIMIT = 1e-8
+FAULT_FIELDS = ("verified", "low_faults", "high_faults", "pump_faults", "run_faults", "protection_faults")
 
 
 @dataclass(frozen=True)
@@ -190,9 +192,12 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     rule_faults = run_faults(design, flow_m3_s)
     mass = max((state.mass_residual for state in states), default=0.0)
     energy = max((state.energy_residual for state in states), default=0.0)
+    covered = _covered_area_m2(design)
+    greatest = max((flow for state in states for flow in state.flow_m3_s.values()), default=0.0)
+    protected = protection_faults(design, greatest, flow_m3_s, covered)
     proven = bool(pressure) and max(mass, energy) <= RESIDUAL_LIMIT
     return Verification(
-        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults),
+        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults or protected),
         band_pa=band_pa,
         low_faults=low_faults,
         high_faults=high_faults,
@@ -202,8 +207,9 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
         flow_m3_s=flow_m3_s,
         mass_residual=mass,
         energy_residual=energy,
-        covered_area_m2=_covered_area_m2(design),
+        covered_area_m2=covered,
         run_faults=rule_faults,
+        protection_faults=protected,
     )
 
 
@@ -293,7 +299,7 @@ def _verification_figures(design: Design, fresh: Design) -> Iterator[str]:
         if text:
             yield f"verification: {name} {text}"
     for field in fields(Verification):
-        if field.name in ("verified", "low_faults", "high_faults", "pump_faults", "run_faults"):
+        if field.name in FAULT_FIELDS:
             was, now = getattr(stored, field.name), getattr(found, field.name)
             if was != now:
                 yield f"verification: {field.name} stored {_words(was)}, recomputed {_words(now)}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, TypeAdapter, ValidatorFunctionWrapHandler, WrapValidator, model_validator
@@ -114,6 +116,14 @@ def _rose(winds: list[WindFile]) -> tuple[WindState, ...]:
         else:
             states.append(WindState(wind.speed, bearing_deg(wind.blows_from), share))
     return tuple(states)
+
+
+def locked_out(climate: Climate, most_m_s: float) -> Climate:
+    """The climate of the hours that are left when nothing mists in a wind above a speed. Some wind must be left."""
+    left = [state for state in climate.rose.states if state.speed_m_s <= most_m_s]
+    share = math.fsum(state.share for state in left)
+    states = tuple(replace(state, share=state.share / share) for state in left)
+    return replace(climate, rose=replace(climate.rose, states=states), locked_out=max(0.0, 1.0 - share))
 
 
 def bearing_deg(direction: str | float) -> float:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from geometry.footprint import MIST_REASON, Reach, refitted
+from geometry.clearance import MIST_REASON
+from geometry.footprint import Reach, refitted
 from geometry.shares import zone_shares_m2
 from optimizer.appraisal.figures import ReachCase
 from optimizer.instance import Instance

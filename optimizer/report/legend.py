@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
+from geometry.clearance import kind_words
 from geometry.site import Site
 from hydraulics.units import show, show_both
 from optimizer.design import Design, Nozzle
@@ -98,9 +99,10 @@ def _area_signs(site: Site) -> Iterator[Row]:
     yield _sign("Covered area within the zones", _patch(**COVERED_LOOK))
     if site.obstacles:
         yield _sign("Obstacle, height above ground", _patch(facecolor=OBSTACLE, edgecolor=OBSTACLE_EDGE))
-    for forbids in sorted({tuple(sorted(keep_out.forbids)) for keep_out in site.keep_outs}):
+    for forbids, kind in sorted({(tuple(sorted(one.forbids)), one.kind) for one in site.keep_outs}):
         look = _patch(facecolor="none", edgecolor=KEEP_OUT, hatch=keep_out_hatch(forbids))
-        yield _sign("Keep-out: no " + ", no ".join(forbids), look)
+        what = f"Keep-out, {kind_words(kind)}" if kind else "Keep-out"
+        yield _sign(f"{what}: {', '.join(f'no {thing}' for thing in forbids) or 'distance kept'}", look)
 
 
 def run_rows(design: Design, look: Look) -> Iterator[Row]:

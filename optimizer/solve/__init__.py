@@ -18,6 +18,7 @@ from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.arranged import arrangements, bound_of
 from optimizer.solve.clock import Clock
 from optimizer.solve.conflict import resolved
+from optimizer.solve.held import held
 from optimizer.solve.posed import near_points, placement_problem
 from optimizer.solve.priced import Priced
 from optimizer.solve.rounds import Kept
@@ -44,10 +45,12 @@ class SolveSettings:
 class Solved:
     """A design with all that is reported of it; values and bounds in weighted m² of the cell model.
 
-    cost_gap: share of the installed cost above its bound; cost_gap_tubing: likewise of tubing and ground work alone.
+    design: the trial's, held to the rules of protection; cost_gap: share of the installed cost above its bound;
+    cost_gap_tubing: likewise of tubing and ground work alone.
     """
 
     trial: Trial
+    design: Design
     priced: Priced
     value: float
     bound: float
@@ -67,11 +70,6 @@ class Solved:
     seconds: dict[str, float]
     joint: Joint
     frontier: tuple[Point, ...]
-
-    @property
-    def design(self) -> Design:
-        """The settled design."""
-        return self.trial.design
 
     @property
     def tubing_m(self) -> float:
@@ -108,7 +106,7 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
 def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, clock: Clock) -> Solved:
     worked, outcome = answer.worked, answer.worked[0].outcome
     kept = outcome.kept
-    made, design = kept.trial.layout, kept.trial.design
+    made, design = kept.trial.layout, held(kept.trial)
     cost = worked[0].priced
     found = instance.candidates
     bound = min(bound, instance.most_value, answer.joint.value_bound or np.inf)
@@ -117,6 +115,7 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
     known = bool(plan.bound_class)
     return Solved(
         trial=kept.trial,
+        design=design,
         priced=cost,
         value=kept.value,
         bound=bound,
@@ -130,7 +129,7 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
         time_limit_hit=clock.limit_hit or kept.time_limit_hit,
-        reason=None if kept.verified else fault_words(design),
+        reason=None if design.verification.verified else fault_words(design),
         rounds=outcome.rounds,
         notes=(*_notes(instance, kept), *_units_note(worked, allowed)),
         seconds=dict(clock.seconds),
@@ -190,5 +189,6 @@ def fault_words(design: Design) -> str:
         ("above the band", proof.high_faults),
         ("beyond the pump", proof.pump_faults),
         ("against run rules", proof.run_faults),
+        ("against rules of protection", proof.protection_faults),
     )
     return "; ".join(f"{words}: {', '.join(found)}" for words, found in named_faults if found)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from geometry.geojson import mapping_of
 from hydraulics.fittings import k_of_loss
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
+from optimizer.brief import Schedule
 from optimizer.design import (
     MANIFOLD,
     SCHEMA_VERSION,
@@ -79,6 +80,13 @@ def assemble(made: Layout) -> Design:
             scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
         ),
     )
+
+
+def circuit_schedules(made: Layout) -> dict[str, Schedule]:
+    """The schedule of every circuit by its name."""
+    schedules = {one.name: one for one in made.instance.scenario.schedules}
+    groups = made.instance.candidates.groups
+    return {f"C{plan.circuit + 1}": schedules[groups[plan.group]] for plan in made.plan.circuits}
 
 
 def nozzle_names(plan: RunPlan) -> dict[int, str]:

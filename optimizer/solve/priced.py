@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -9,9 +10,9 @@ from optimizer.brief import CostOf, Service
 from optimizer.costs import CostLine, Group, TakeOff, bill, total, total_of
 from optimizer.design import Design
 from optimizer.equipment import Dosing, Tank
-from optimizer.solve.assemble import Layout
+from optimizer.solve.assemble import Layout, circuit_schedules
 from optimizer.solve.takeoff import take_off
-from optimizer.upkeep import Nozzles, Store, Unit, Upkeep, cheapest_stores, upkeep
+from optimizer.upkeep import Draw, Nozzles, Store, Unit, Upkeep, cheapest_stores, upkeep
 
 
 @dataclass(frozen=True)
@@ -62,23 +63,23 @@ def priced(made: Layout, design: Design) -> Priced:
     counted = take_off(made)
     kept, premium = None, 0.0
     if service is not None:
-        flows = _flows_m3_s(design)
+        draws = _draws(made, design, service)
         offers = _offers(made, service)
-        stores = cheapest_stores(service, flows, offers)
+        stores = cheapest_stores(service, draws, offers)
         premium = sum(own.price - min(one.price for one in fit) for own, fit in zip(stores, offers, strict=True))
         tanks = tuple((store.name, 1) for store in stores if isinstance(store, Tank))
         dosing = tuple((store.name, 1) for store in stores if isinstance(store, Dosing))
         counted = replace(counted, tanks=tanks, dosing=dosing)
-        kept = _upkeep(made, flows, service, stores)
+        kept = _upkeep(made, draws, service, stores)
     return Priced(counted, bill(counted, catalogue), kept, made.instance.option.cost_of, premium)
 
 
 def _upkeep(
-    made: Layout, flows: Sequence[tuple[float, ...]], service: Service, stores: Sequence[Store]
+    made: Layout, draws: Sequence[tuple[Draw, ...]], service: Service, stores: Sequence[Store]
 ) -> Upkeep:
     units = [
         Unit(own, store.volume_m3, pump.power_at_w(at.set_pressure_pa) or 0.0, (pump.filter.name, pump.filter.price))
-        for own, store, pump, at in zip(flows, stores, made.pumps, made.problem.pumps, strict=True)
+        for own, store, pump, at in zip(draws, stores, made.pumps, made.problem.pumps, strict=True)
     ]
     nozzle = made.instance.nozzle
     return upkeep(service, units, Nozzles(nozzle.name, len(made.chosen), nozzle.price))
@@ -92,7 +93,8 @@ def _offers(made: Layout, service: Service) -> list[Sequence[Store]]:
     return [[one for one in sold.dosing if one.flow_m3_s >= pump.delivery_m3_s] for pump in made.pumps]
 
 
-def _flows_m3_s(design: Design) -> list[tuple[float, ...]]:
-    """[pumps][circuits] real flow."""
-    real = design.verification.flow_m3_s
-    return [tuple(real.get(circuit, 0.0) for circuit in pump.circuits) for pump in design.pumps]
+def _draws(made: Layout, design: Design, service: Service) -> list[tuple[Draw, ...]]:
+    """[pumps][circuits] what each draws at its real flow, by the cycles of its schedule."""
+    real, schedules = design.verification.flow_m3_s, circuit_schedules(made)
+    mist_s = {name: math.prod(service.cycles(schedule)) for name, schedule in schedules.items()}
+    return [tuple(Draw(real.get(one, 0.0), mist_s[one]) for one in pump.circuits) for pump in design.pumps]

@@ -142,6 +142,15 @@ PLAIN = [
         'features[1] (zone "terrace").properties.kind: is not a known word (found "poeple"); did you mean "people"?',
     ),
     (
+        changed(KEEP_OUT, forbids=[]),
+        'features[2] (keep_out "pond").properties: forbids nothing and is of no kind; add forbids, a list of some of '
+        "mist, mounting, tubing, trench, or a kind",
+    ),
+    (
+        changed(KEEP_OUT, forbids=[], kind="watre"),
+        'features[2] (keep_out "pond").properties.kind: is not a known word (found "watre"); did you mean "water"?',
+    ),
+    (
         changed(KEEP_OUT, forbids=["mists"]),
         'features[2] (keep_out "pond").properties.forbids[0]: is not a known word (found "mists"); did you mean '
         '"mist"?',

@@ -29,6 +29,9 @@ from hydraulics.units import ACCEPTED, quantity, show
     ("45 s", "duration", 45.0),
     ("1.5 min", "duration", 90.0),
     ("0.75 kW", "power", 750.0),
+    ("2 mL/m2", "rate", 2e-6),
+    ("20 L/ha", "rate", 2e-6),
+    ("9 km/h", "speed", 2.5),
 ])
 def test_reads(text: str, kind: str, si: float) -> None:
     assert quantity(text, kind) == pytest.approx(si, rel=1e-7)

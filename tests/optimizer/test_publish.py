@@ -64,6 +64,7 @@ CONTRACT = [
     "verified",
     "time_limit_hit",
     "seconds",
+    "protection",
     "appraisal",
     "by_hand",
     "binding",
@@ -127,7 +128,7 @@ def test_the_study_has_the_members_of_the_contract() -> None:
     assert (answered["network_files"], refused["network_files"]) == (["network_A.inp", "network_B.inp"], [])
     figures -= {"network_files"}
     known = {name for name in figures if refused[name] is not None}
-    assert known == {"verified", "time_limit_hit", "seconds"}
+    assert known == {"verified", "time_limit_hit", "seconds", "protection"} and not refused["protection"]
 
 
 @pytest.mark.usefixtures("drawn_once")

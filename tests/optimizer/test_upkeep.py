@@ -10,13 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from optimizer.brief import Service
+from optimizer.brief import Schedule, Service
 from optimizer.equipment import Dosing, Tank
-from optimizer.upkeep import Nozzles, Store, Unit, cheapest_stores, mist_m3_a_day, refill_days, upkeep
+from optimizer.upkeep import Draw, Nozzles, Store, Unit, cheapest_stores, mist_m3_a_day, refill_days, upkeep
 
 LITRE, KWH = 1e-3, 3.6e6
 SERVICE = Service(3, 120, 4, 45.0, "premixed", 200.0, 2.0, 80.0, 90.0 / LITRE, 2.0, 0.36 / KWH, 0.1, 1.0)
-UNIT = Unit((2e-5, 1e-5), 0.2, 750.0, ("F1", 90.0))
+def draws(*flows_m3_s: float, service: Service | None = None) -> tuple[Draw, ...]:
+    """Circuits of these flows with the cycles of a service."""
+    cycles, cycle_s = (service or SERVICE).cycles(Schedule("late", ()))
+    return tuple(Draw(flow, cycles * cycle_s) for flow in flows_m3_s)
+
+
+UNIT = Unit(draws(2e-5, 1e-5), 0.2, 750.0, ("F1", 90.0))
 NOZZLES = Nozzles("N1", 50, 10.0)
 
 
@@ -54,7 +60,7 @@ def test_a_metered_plant_by_hand() -> None:
 def test_two_units_share_a_visit_and_the_first_to_empty_calls_it() -> None:
     """The second unit draws 180 x 1e-5 = 1.8 L a day from 36 L: 20 days, 6 fills of 120 days. 7.2 L a day in all. It
     runs one circuit: power 27 + 13.5 = 40.5 kWh. One filter each."""
-    second = Unit((1e-5,), 0.036, 750.0, ("F2", 50.0))
+    second = Unit(draws(1e-5), 0.036, 750.0, ("F2", 50.0))
     found = upkeep(SERVICE, [UNIT, second], NOZZLES)
     assert (found.litres_a_day, found.days_between_refills) == pytest.approx((7.2, 20.0))
     assert found.visits_per_season == 6
@@ -68,13 +74,23 @@ def test_a_tank_that_lasts_whole_days_is_not_filled_once_too_often() -> None:
     assert upkeep(SERVICE, [replace(UNIT, store_m3=0.162)], NOZZLES).visits_per_season == 4
 
 
+def test_circuits_of_two_schedules_mist_as_their_schedule_says() -> None:
+    """The second circuit mists twice for 60 s instead of 4 times for 45 s: 180 x 2e-5 + 120 x 1e-5 = 4.8 L a day; power
+    750 W x 300 s x 360 days = 22.5 kWh."""
+    cycles, cycle_s = SERVICE.cycles(Schedule("dawn", (), 2, 60.0))
+    assert (cycles, cycle_s, SERVICE.cycles(Schedule("late", (), cycle_s=30.0))) == (2, 60.0, (4, 30.0))
+    found = upkeep(SERVICE, [replace(UNIT, draws=(*draws(2e-5), Draw(1e-5, cycles * cycle_s)))], NOZZLES)
+    assert found.litres_a_day == pytest.approx(4.8)
+    assert {line.item: line.quantity for line in found.lines}["power"] == pytest.approx(22.5)
+
+
 def test_no_flow_takes_no_product() -> None:
     """What is left are the 2 visits a season and what is replaced: 6 x 80 + 150 + 270."""
-    found = upkeep(SERVICE, [replace(UNIT, flow_m3_s=(0.0,))], NOZZLES)
+    found = upkeep(SERVICE, [replace(UNIT, draws=draws(0.0))], NOZZLES)
     assert (found.litres_a_day, found.days_between_refills, found.cost) == (0.0, math.inf, pytest.approx(900.0))
 
 
-flows = st.lists(st.floats(1e-7, 1e-3), min_size=1, max_size=3).map(tuple)
+flows = st.lists(st.builds(Draw, st.floats(1e-7, 1e-3), st.floats(1, 24_000)), min_size=1, max_size=3).map(tuple)
 units = st.builds(
     Unit, flows, st.floats(1e-3, 5.0), st.floats(0, 5e3), st.sampled_from([("F1", 90.0), ("F2", 165.0), ("F1", 95.0)])
 )
@@ -116,8 +132,9 @@ def test_what_is_used_between_refills_is_the_tank(service: Service, unit: Unit) 
 @given(services, plants)
 def test_more_cycles_or_visits_are_never_cheaper(service: Service, plant: list[Unit]) -> None:
     cost = upkeep(service, plant, NOZZLES).cost
+    longer = [replace(u, draws=tuple(d._replace(mist_s=d.mist_s + 30.0) for d in u.draws)) for u in plant]
+    assert upkeep(service, longer, NOZZLES).cost >= cost * (1 - 1e-12)
     for more in (
-        replace(service, cycles_per_day=service.cycles_per_day + 1),
         replace(service, visits_per_season=service.visits_per_season + 1),
         replace(service, days_per_season=service.days_per_season + 1),
     ):
@@ -130,7 +147,7 @@ def test_water_and_concentrate_make_the_mist(service: Service, plant: list[Unit]
     quantity = {line.item: line.quantity for line in found.lines}
     made = quantity["concentrate"] * LITRE + quantity.get("water", 0.0)
     days = service.seasons * service.days_per_season
-    assert made == pytest.approx(days * sum(mist_m3_a_day(service, unit.flow_m3_s) for unit in plant))
+    assert made == pytest.approx(days * sum(mist_m3_a_day(unit.draws) for unit in plant))
 
 
 stores: st.SearchStrategy[Store] = st.builds(
@@ -140,7 +157,7 @@ stores: st.SearchStrategy[Store] = st.builds(
 
 @given(services, st.lists(st.tuples(flows, st.lists(stores, min_size=1, max_size=4)), min_size=1, max_size=3))
 def test_no_other_choice_of_tanks_is_cheaper(
-    service: Service, offered: list[tuple[tuple[float, ...], list[Store]]]
+    service: Service, offered: list[tuple[tuple[Draw, ...], list[Store]]]
 ) -> None:
     """Against every choice there is, priced by the upkeep itself."""
 
@@ -157,5 +174,5 @@ def test_no_other_choice_of_tanks_is_cheaper(
 
 
 @given(services, flows, st.floats(1e-3, 5.0))
-def test_twice_the_tank_lasts_twice_as_long(service: Service, own: tuple[float, ...], tank_m3: float) -> None:
+def test_twice_the_tank_lasts_twice_as_long(service: Service, own: tuple[Draw, ...], tank_m3: float) -> None:
     assert refill_days(service, own, 2 * tank_m3) == pytest.approx(2 * refill_days(service, own, tank_m3))

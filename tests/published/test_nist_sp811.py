@@ -29,6 +29,7 @@ from hydraulics.units import quantity
     ("1 h", "duration", 3600.0),
     ("1 hp", "power", 745.6999),  # of 550 ft lbf/s
     ("1 acre", "area", 4046.856),  # of the international foot; appendix B prints the survey foot's 4046.873
+    ("1 gal/acre", "rate", 9.353958e-7),  # computed from the two
     ("32 F", "temperature", 0.0),
     ("212 F", "temperature", 100.0),
     ("273.15 K", "temperature", 0.0),

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from optimizer.brief import Service
 from optimizer.costs import tube_cost_per_m
 from optimizer.instance import Instance
-from optimizer.upkeep import mist_m3_a_day
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,9 @@ def least_prices(instance: Instance) -> LeastPrices:
 def _a_nozzle(instance: Instance, service: Service) -> float:
     """Product, water and wear of a nozzle over all seasons, at the least that it sprays inside the band."""
     flow = float(instance.nozzle.curve.flow_m3_s(instance.scenario.rules.band_low_pa))
-    mist = service.seasons * service.days_per_season * mist_m3_a_day(service, (flow,))
+    in_use = [one for one in instance.scenario.schedules if one.name in instance.candidates.groups]
+    least_s = min(cycles * cycle_s for cycles, cycle_s in map(service.cycles, in_use))
+    mist = service.seasons * service.days_per_season * flow * least_s
     concentrate = mist / service.dilution
     used = service.concentrate_per_m3 * concentrate + service.water_per_m3 * (mist - concentrate)
     return used + service.seasons * service.nozzles_replaced * instance.nozzle.price
