@@ -13,6 +13,7 @@ from optimizer.appraisal.appraise import appraise
 from optimizer.appraisal.decided import Contender, Decision, decision
 from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
+from optimizer.appraisal.frontier_points import FrontierPoint, frontier_points
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
@@ -26,33 +27,9 @@ from optimizer.progress import Progress, Report, Stop, named, relative_gap
 from optimizer.protection_table import Row, protection_notes, protection_rows
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
-from optimizer.solve.held import held
-from optimizer.solve.priced import priced
-from optimizer.solve.trade.frontier import Point
-from optimizer.solve.trade.goal import weighted_area_m2
 from optimizer.upkeep import Upkeep
 
 Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
-
-
-@dataclass(frozen=True)
-class FrontierPoint:
-    """A verified design between a cheap one and the free optimum, cheapest first.
-
-    weighted_area_m2: exact, times the weights of the zones; weighted_share: of the zones' weighted area; price: the
-    cost that the option reckons with; bound_weighted_m2: of the cell model, that no design of that price can pass.
-    """
-
-    covered_area_m2: float
-    weighted_area_m2: float
-    weighted_share: float
-    installed_cost: float
-    service_cost: float | None
-    price: float
-    nozzle_count: int
-    tubing_m: float
-    bound_weighted_m2: float
-    design: Design
 
 
 @dataclass(frozen=True)
@@ -317,7 +294,7 @@ def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: di
         quantities=solved.priced.lines,
         costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,
-        frontier=tuple(one for one in map(_point, solved.frontier) if one.design.verification.verified),
+        frontier=frontier_points(solved.frontier),
     )
 
 
@@ -328,20 +305,3 @@ def _joint(option: Option, solved: Solved) -> dict[str, Any]:
     if bound is None:
         return {}
     return {"joint_bound": bound, "joint_gap": relative_gap(solved.priced.price if cheapest else solved.value, bound)}
-
-
-def _point(point: Point) -> FrontierPoint:
-    found = point.answer
-    cost, made = priced(found.trial.layout, found.trial.design), found.trial.layout
-    return FrontierPoint(
-        covered_area_m2=found.trial.design.verification.covered_area_m2,
-        weighted_area_m2=found.exact_m2,
-        weighted_share=found.exact_m2 / weighted_area_m2(made.instance),
-        installed_cost=cost.installed,
-        service_cost=cost.upkeep.cost if cost.upkeep else None,
-        price=cost.price,
-        nozzle_count=len(made.chosen),
-        tubing_m=sum(length for _, length in cost.counted.tubing_m),
-        bound_weighted_m2=min(point.value_bound, made.instance.most_value),  # infinite where a stop came before any
-        design=held(found.trial),
-    )

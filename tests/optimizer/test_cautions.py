@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
+from optimizer.appraisal.frontier_points import FrontierPoint
 from optimizer.cautions import BRIEF, CAUTIONS
 from optimizer.publish import FRONTIER_FILE, OPTION_FILES, STUDY_FILE, publish
-from optimizer.study import FrontierPoint, Study
+from optimizer.study import Study
 from optimizer.terminal import show_study, show_verification
 from tests.optimizer.drawn_design import example_design, example_site
 from tests.optimizer.drawn_study import example_alternative, example_study
