@@ -32,6 +32,7 @@ from optimizer.solve.trial import (
 
 MOST_ROUNDS = 3
 MOST_REPAIRS = 8
+MOST_RESCUES = 24  # repairs while nothing is verified: each leaves positions or nozzles out
 MOST_ANEW = 3  # times that a round is placed anew with fewer nozzles before single ones are dropped
 SHED_SHARE = 0.1  # of the nozzles, that go where tubing cannot feed all
 REPAIR_FACTORS = 2  # flow factors to try once a round knows one that keeps the band
@@ -128,7 +129,9 @@ class _Round:
         """
         last: tuple[Trial, Placed] | None = None
         anew, effort = 0, self.search.effort
-        for _ in range(MOST_REPAIRS):
+        for number in range(MOST_RESCUES):
+            if number >= MOST_REPAIRS and last is not None and last[0].design.verification.verified:
+                break
             try:
                 trial = lowered(self.feeder.feed(supply, placed.chosen, placed.limits, effort))
             except NoDesign as refusal:
@@ -205,7 +208,7 @@ class _Round:
         if all(n <= limit.most for n, limit in zip(counts, problem.limits, strict=True)):
             return replace(placed, limits=limits)
         anew = placed_for(self.feeder, supply, placed.base, limits, self.search, placed.chosen)
-        return replace(anew, note=f"{count - len(anew.chosen)} nozzles fewer {ON_RUNS}")
+        return replace(anew, note=f"{_nozzles(count - len(anew.chosen))} fewer {ON_RUNS}")
 
     def _out_of_band(self, supply: Supply, placed: Placed, trial: Trial) -> tuple[Supply, Placed]:
         """Higher set pressures where some stand below the band, or the positions outside the band left out."""
@@ -217,8 +220,8 @@ class _Round:
         low, high = ([at[name] for name in faults] for faults in (proof.low_faults, proof.high_faults))
         refusal = NoDesign(
             "band",
-            f"{len(low) + len(high)} nozzles cannot keep the band at any set pressure, and they are locked, or no "
-            "other position is left: widen the range of set pressures or offer wider tubing",
+            f"{_nozzles(len(low) + len(high))} cannot keep the band at any set pressure, and no position that may move "
+            "or is left mends it: widen the range of set pressures or offer wider tubing",
         )
         barred, why = outside(instance, placed.base, supply, low, high), UNKEPT if low else ABOVE
         return supply, self._elsewhere(supply, placed, barred, why, refusal)
@@ -253,6 +256,10 @@ def _grown(served: CircuitLimits, most: CircuitLimits) -> CircuitLimits:
         tuple(min(n + ceil(GROWTH * n), m) for n, m in zip(*of_pump, strict=True))
         for of_pump in zip(served, most, strict=True)
     )
+
+
+def _nozzles(count: int) -> str:
+    return "1 nozzle" if count == 1 else f"{count} nozzles"
 
 
 def _count(limits: CircuitLimits) -> int:

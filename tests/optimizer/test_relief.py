@@ -51,6 +51,12 @@ def test_the_seeds_show_what_mends() -> None:
     assert all(word in words for word in ("lower set pressure", "pressure reducers", "positions left out"))
 
 
+def test_repairs_go_on_while_nothing_is_verified() -> None:
+    """Four terraces below the pump and few nozzles a run: band and rule on runs refuse in turn, more than ten times."""
+    found = judged(drawn(75), solved(75), 0.0)
+    assert (found.verdict, found.broken) == ("verified", ())
+
+
 def test_a_rise_left_out_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same designs, settled by a state that knows no heights: what it calls verified the check calls broken."""
     found, design = drawn(7), solved(7).design  # before gravity goes, for it is kept for the other tests
