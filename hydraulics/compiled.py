@@ -17,7 +17,7 @@ from typing import Any, TypeVar, cast
 import numba
 
 Function = TypeVar("Function", bound=Callable[..., Any])
-KERNEL = ("compiled", "chance", "sampled")
+KERNEL = ("compiled", "chance", "sampled", "elimination", "sweep")
 
 
 @dataclass(frozen=True)

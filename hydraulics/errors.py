@@ -3,7 +3,7 @@
     HydraulicsError
     ├── UnitError       a text is no quantity of the kind asked for
     ├── RangeError      a value lies outside what a law or a record allows
-    ├── NetworkError    a network is no tree of sound tubing; `faults` lists all of them
+    ├── NetworkError    a network is not sound, or of no shape that a solver takes; `faults` lists all
     └── SteadyError     no steady state can be given
         ├── NotConverged    the iteration ended before its residuals were met
         └── ColumnBreaks    the pressure at a node would fall below an absolute vacuum
@@ -27,7 +27,7 @@ class RangeError(HydraulicsError):
 
 
 class NetworkError(HydraulicsError):
-    """A network is no tree of sound tubing."""
+    """A network is not sound, or of no shape that a solver takes."""
 
     def __init__(self, faults: tuple[str, ...]) -> None:
         super().__init__("\n".join(faults))

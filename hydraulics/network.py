@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hydraulics.errors import NetworkError
+from hydraulics.network_faults import node_rules, tubing_rules, value_faults
 from hydraulics.nozzle import NozzleCurve
 
 Floats = NDArray[np.float64]
@@ -78,8 +79,8 @@ class TreeNetwork:
     reducer_pa: Floats = field(default_factory=lambda: np.empty(0))
     reducer_k: Floats = field(default_factory=lambda: np.empty(0))
     link_ids: tuple[str, ...] = ()
-    order: tuple[int, ...] = field(init=False, repr=False)
-    """All nodes, each after its parent."""
+    order: NDArray[np.int64] = field(init=False, repr=False)
+    """[N] all nodes, each after its parent."""
     reduced: bool = field(init=False, repr=False)
     """Some link begins with a pressure-reducing fitting."""
 
@@ -96,7 +97,9 @@ class TreeNetwork:
         faults = _shape_faults(self) or (*_value_faults(self), *_parent_faults(self))
         if faults:
             raise NetworkError(faults)
-        object.__setattr__(self, "order", tuple(_from_supply(self.parent.tolist())))
+        order = np.array(_from_supply(self.parent.tolist()), dtype=np.int64)
+        order.setflags(write=False)
+        object.__setattr__(self, "order", order)
         object.__setattr__(self, "reduced", not np.isnan(self.reducer_pa).all())
 
 
@@ -114,7 +117,7 @@ def tree_network(
     second nozzle at a node, and the values that TreeNetwork refuses.
     """
     nodes, links, nozzles = tuple(nodes), tuple(links), tuple(nozzles)
-    faults = _name_faults(nodes, links, nozzles, supply)
+    faults = name_faults(nodes, links, nozzles, [supply])
     if faults:
         raise NetworkError(faults)
     place = {node.id: i for i, node in enumerate(nodes)}
@@ -187,12 +190,13 @@ def _from_supply(parent: Sequence[int]) -> list[int]:
     return order
 
 
-def _name_faults(
-    nodes: Sequence[Node], links: Sequence[Link], nozzles: Sequence[NozzleAt], supply: str
+def name_faults(
+    nodes: Sequence[Node], links: Sequence[Link], nozzles: Sequence[NozzleAt], supplies: Sequence[str]
 ) -> tuple[str, ...]:
+    """Names that stand twice or are unknown, and nodes with a second nozzle."""
     known = {node.id for node in nodes}
     places = [(f"link {link.id!r}", node) for link in links for node in (link.from_node, link.to_node)]
-    places += [("a nozzle", nozzle.node) for nozzle in nozzles] + [("the supply", supply)]
+    places += [("a nozzle", nozzle.node) for nozzle in nozzles] + [("the supply", supply) for supply in supplies]
     return (
         *(f"node {name!r} stands {count} times; name each node apart" for name, count in _twice(nodes)),
         *(f"link {name!r} stands {count} times; name each link apart" for name, count in _twice(links)),
@@ -219,34 +223,11 @@ def _shape_faults(network: TreeNetwork) -> tuple[str, ...]:
 
 
 def _value_faults(network: TreeNetwork) -> tuple[str, ...]:
-    """Values that no sound link, node or nozzle has; NaN fails every comparison."""
-    link, nozzle = np.arange(len(network.node_ids)) > 0, network.nozzle_k != 0
-    reducer = ~np.isnan(network.reducer_pa)
-    rules: tuple[tuple[str, Floats, NDArray[np.bool_], str], ...] = (
-        ("z_m", network.z_m, np.isfinite(network.z_m), "give a finite elevation"),
-        ("length_m", network.length_m, (network.length_m >= 0) | ~link, "give a length of at least 0"),
-        ("bore_m", network.bore_m, (network.bore_m > 0) | ~link, "give a bore above 0"),
-        ("roughness_m", network.roughness_m, (network.roughness_m >= 0) | ~link, "give at least 0"),
-        ("minor_k", network.minor_k, (network.minor_k >= 0) | ~link, "give at least 0"),
-        ("nozzle_k", network.nozzle_k, network.nozzle_k >= 0, "give a number above 0, or 0 for no nozzle"),
-        ("nozzle_p0_pa", network.nozzle_p0_pa, (network.nozzle_p0_pa >= 0) | ~nozzle, "give at least 0"),
-        ("nozzle_n", network.nozzle_n, ((network.nozzle_n > 0) & (network.nozzle_n <= 1)) | ~nozzle,
-         "give an exponent above 0 and at most 1"),
-        ("reducer_pa", network.reducer_pa, ((network.reducer_pa > 0) & link) | ~reducer,
-         "give an outlet pressure above 0, on a link"),
-        ("reducer_k", network.reducer_k, (network.reducer_k >= 0) | ~reducer, "give at least 0"),
-    )
-    return tuple(
-        f"{_place(network, name, i)}: {name} = {values[i]:g}; {mend}"
-        for name, values, sound, mend in rules
-        for i in np.flatnonzero(~sound | (np.isinf(values) & (link | nozzle))).tolist()
-    )
-
-
-def _place(network: TreeNetwork, name: str, i: int) -> str:
-    if name in ("length_m", "bore_m", "roughness_m", "minor_k", "reducer_pa", "reducer_k"):
-        return f"link {network.link_ids[i]!r}"
-    return f"node {network.node_ids[i]!r}"
+    link = np.arange(len(network.node_ids)) > 0
+    nodes, links = [f"node {name!r}" for name in network.node_ids], [f"link {name!r}" for name in network.link_ids]
+    unread = ~link & np.isnan(network.reducer_pa)  # at the supply; a reducer there is a fault
+    at_links = (rule._replace(sound=(rule.sound & link) | unread) for rule in tubing_rules(network))
+    return value_faults((*node_rules(network), *at_links), nodes, links)
 
 
 def _parent_faults(network: TreeNetwork) -> tuple[str, ...]:

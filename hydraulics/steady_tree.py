@@ -22,18 +22,27 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hydraulics.errors import ColumnBreaks, NotConverged
 from hydraulics.fittings import minor_loss_pa, minor_loss_slope_pa_s_m3
-from hydraulics.friction import GRAVITY_M_S2, gradient_and_slope
+from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.network import TreeNetwork
 from hydraulics.pump import Pump
+from hydraulics.steady_laws import (
+    MOST_ITERATIONS,
+    Law,
+    check_columns,
+    free_flow_m3_s,
+    is_half,
+    loss_and_slope,
+    not_converged,
+    nozzle_law,
+    nozzle_residual_pa,
+    stepped_flow_m3_s,
+    switched,
+)
+from hydraulics.sweep import gather, scatter, sum_up
 from hydraulics.water import Water
 
 Floats = NDArray[np.float64]
-
-ATMOSPHERE_PA = 101325.0
-MOST_ITERATIONS = 200
-BOLD_ITERATIONS = 20  # whole steps, before as many half ones
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,13 +77,6 @@ class _Iterate(NamedTuple):
     holds: NDArray[np.bool_]
 
 
-class _Law(NamedTuple):
-    """What an iterate lacks of a law at each node, and the law's slope there."""
-
-    lack_pa: Floats
-    slope: Floats
-
-
 def solve_tree(
     network: TreeNetwork, pump: Pump, water: Water, *, tolerance: float = 1e-10
 ) -> SteadyState:
@@ -89,22 +91,20 @@ def solve_tree(
         if max(mass.max(), energy.max()) <= tolerance:
             return _state(network, pump, iterate, mass, energy, iteration)
         step = _step(network, pump, water, iterate, link, nozzle)
-        if iteration % (2 * BOLD_ITERATIONS) >= BOLD_ITERATIONS:
+        if is_half(iteration):
             step = _midway(iterate, step)
         iterate = _switch(network, pump, water, step, tolerance)
-    raise _not_converged(network, mass, energy)
+    raise not_converged(network.node_ids, mass, energy)
 
 
 def _start(network: TreeNetwork, pump: Pump, water: Water) -> _Iterate:
     """Still water at the set pressure, the nozzles at the flow that it would give, at most the delivery."""
     pressure, holds = _still(network, pump, water)
-    nozzle = _free_flow_m3_s(network, pressure)
+    nozzle = free_flow_m3_s(network, pressure)
     nozzle *= min(1.0, pump.delivery_m3_s / max(nozzle.sum(), pump.delivery_m3_s))
-    flow = nozzle.tolist()
-    parent = network.parent.tolist()
-    for node in reversed(network.order[1:]):
-        flow[parent[node]] += flow[node]
-    return _Iterate(pressure, np.array(flow), nozzle, nozzle > 0, holds)
+    flow = nozzle.copy()
+    sum_up(network.order, network.parent, flow)
+    return _Iterate(pressure, flow, nozzle, nozzle > 0, holds)
 
 
 def _still(network: TreeNetwork, pump: Pump, water: Water) -> tuple[Floats, NDArray[np.bool_]]:
@@ -114,7 +114,7 @@ def _still(network: TreeNetwork, pump: Pump, water: Water) -> tuple[Floats, NDAr
     holds = np.zeros(z.size, dtype=np.bool_)
     if network.reduced:
         parent, setting = network.parent, network.reducer_pa
-        for node in network.order[1:]:
+        for node in network.order[1:].tolist():
             above = parent[node]
             holds[node] = pressure[above] > setting[node]  # no number is above NaN
             start = setting[node] if holds[node] else pressure[above]
@@ -122,22 +122,21 @@ def _still(network: TreeNetwork, pump: Pump, water: Water) -> tuple[Floats, NDAr
     return pressure, holds
 
 
-def _link_law(network: TreeNetwork, water: Water, iterate: _Iterate) -> _Law:
+def _link_law(network: TreeNetwork, water: Water, iterate: _Iterate) -> Law:
     """s + rho g (z_parent - z) - loss(Q) - p and d loss / d Q, in Pa s/m3; 0 at the supply."""
     above, here = network.parent[1:], slice(1, None)
     pressure, flow, bore = iterate.pressure_pa, iterate.link_flow_m3_s[here], network.bore_m[here]
-    gradient, slope = gradient_and_slope(flow, bore, network.roughness_m[here], water)
-    length, fittings = network.length_m[here], (network.minor_k[here], flow, bore, water.density_kg_m3)
-    loss = gradient * length + minor_loss_pa(*fittings)
-    loss_slope = slope * length + minor_loss_slope_pa_s_m3(*fittings)
+    tubing = network.roughness_m[here], network.length_m[here], network.minor_k[here]
+    loss, loss_slope = loss_and_slope(flow, bore, *tubing, water)
     start = pressure[above]
     if network.reduced:
-        taken, fittings = _reducer_loss_pa(network, water, iterate), (network.reducer_k[here], *fittings[1:])
+        taken = _reducer_loss_pa(network, water, iterate)
+        fittings = network.reducer_k[here], flow, bore, water.density_kg_m3
         start = np.where(iterate.holds[here], network.reducer_pa[here], start - taken[here])
         loss_slope = loss_slope + np.where(iterate.holds[here], 0.0, minor_loss_slope_pa_s_m3(*fittings))
     fall = water.density_kg_m3 * GRAVITY_M_S2 * (network.z_m[above] - network.z_m[here])
     lack = start + fall - loss - pressure[here]
-    return _Law(np.concatenate(([0.0], lack)), np.concatenate(([0.0], loss_slope)))
+    return Law(np.concatenate(([0.0], lack)), np.concatenate(([0.0], loss_slope)))
 
 
 def _reducer_loss_pa(network: TreeNetwork, water: Water, iterate: _Iterate) -> Floats:
@@ -154,14 +153,8 @@ def _reducer_spare_pa(network: TreeNetwork, water: Water, iterate: _Iterate) -> 
     return np.asarray(inlet - _reducer_loss_pa(network, water, iterate) - network.reducer_pa)
 
 
-def _nozzle_law(network: TreeNetwork, iterate: _Iterate) -> _Law:
-    """p - p0 - (q / k)^(1/n) and d q / d p, in m3/s per Pa; 0 where no nozzle is open."""
-    lack, slope, at = np.zeros_like(network.z_m), np.zeros_like(network.z_m), iterate.open
-    flow, n = iterate.nozzle_flow_m3_s[at], network.nozzle_n[at]
-    over = (flow / network.nozzle_k[at]) ** (1 / n)
-    lack[at] = iterate.pressure_pa[at] - network.nozzle_p0_pa[at] - over
-    slope[at] = n * flow / over
-    return _Law(lack, slope)
+def _nozzle_law(network: TreeNetwork, iterate: _Iterate) -> Law:
+    return nozzle_law(network, iterate.pressure_pa, iterate.nozzle_flow_m3_s, iterate.open)
 
 
 def _node_lack_m3_s(network: TreeNetwork, iterate: _Iterate) -> Floats:
@@ -172,20 +165,20 @@ def _node_lack_m3_s(network: TreeNetwork, iterate: _Iterate) -> Floats:
 
 
 def _step(
-    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: Law, nozzle: Law
 ) -> _Iterate:
     """Newton's step, with the nozzles' curve in place of its tangent where that would overshoot."""
     dp, dq = _newton(network, pump, water, iterate, link, nozzle)
-    pressure, rise = iterate.pressure_pa + dp, nozzle.lack_pa + dp
-    # The curve is concave: where the pressure over p0 more than doubles the tangent leads too far.
-    leaps = iterate.open & (rise > iterate.pressure_pa - nozzle.lack_pa - network.nozzle_p0_pa)
-    tangent = iterate.nozzle_flow_m3_s + nozzle.slope * rise
-    flow = np.where(leaps, _free_flow_m3_s(network, pressure), tangent)
-    return iterate._replace(pressure_pa=pressure, link_flow_m3_s=iterate.link_flow_m3_s + dq, nozzle_flow_m3_s=flow)
+    at = iterate.pressure_pa, iterate.nozzle_flow_m3_s, iterate.open
+    return iterate._replace(
+        pressure_pa=iterate.pressure_pa + dp,
+        link_flow_m3_s=iterate.link_flow_m3_s + dq,
+        nozzle_flow_m3_s=stepped_flow_m3_s(network, *at, nozzle, dp),
+    )
 
 
 def _midway(one: _Iterate, other: _Iterate) -> _Iterate:
-    """Half a step, where whole ones go round in a circle of nozzles and reducers that open and shut."""
+    """Half a step."""
     return other._replace(
         pressure_pa=(one.pressure_pa + other.pressure_pa) / 2,
         link_flow_m3_s=(one.link_flow_m3_s + other.link_flow_m3_s) / 2,
@@ -194,34 +187,22 @@ def _midway(one: _Iterate, other: _Iterate) -> _Iterate:
 
 
 def _newton(
-    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: Law, nozzle: Law
 ) -> tuple[Floats, Floats]:
-    """Changes of pressure and flow: dQ = a + b dp(parent), gathered at the supply, put in on the way back.
-
-    Plain numbers and not arrays: a row of nozzles is as deep as it is long, which leaves nothing to vectorise.
-    """
-    parent, onward = network.parent.tolist(), network.order[1:]
+    """Changes of pressure and flow: dQ = a + b dp(parent), gathered at the supply, put in on the way back."""
+    order, parent = network.order, network.parent
     # What a reducer holds does not follow its parent: it hangs for pressure from a node of its own, the last.
-    cut = np.where(iterate.holds, len(parent), network.parent).tolist() if network.reduced else parent
-    lack, slope = link.lack_pa.tolist(), link.slope.tolist()
-    a = (_node_lack_m3_s(network, iterate) + nozzle.slope * nozzle.lack_pa).tolist()
-    b = [*nozzle.slope.tolist(), 0.0]
-    for i in reversed(onward):
-        share = 1 / (1 + b[i] * slope[i])
-        a[i] = (a[i] + b[i] * lack[i]) * share
-        b[i] *= share
-        a[parent[i]] += a[i]
-        b[cut[i]] += b[i]
-    dp, dq = [0.0] * len(b), [0.0] * len(a)
+    cut = np.where(iterate.holds, parent.size, parent) if network.reduced else parent
+    a = _node_lack_m3_s(network, iterate) + nozzle.slope * nozzle.lack_pa
+    b = np.append(nozzle.slope, 0.0)
+    gather(order, parent, cut, *link, a, b)
+    dp, dq = np.zeros_like(b), np.zeros_like(a)
     if b[0] > 0 or not network.reduced:
-        dp[0] = _supply_step_pa(pump, iterate, a[0], b[0])
+        dp[0] = _supply_step_pa(pump, iterate, float(a[0]), float(b[0]))
     else:
-        dp[0] = _unheld_step_pa(network, pump, water, iterate, a[0])
-    dq[0] = a[0] + b[0] * dp[0]
-    for i in onward:
-        dq[i] = a[i] + b[i] * dp[cut[i]]
-        dp[i] = dp[cut[i]] + lack[i] - slope[i] * dq[i]
-    return np.array(dp[:-1]), np.array(dq)
+        dp[0] = _unheld_step_pa(network, pump, water, iterate, float(a[0]))
+    scatter(order, cut, *link, a, b, dp, dq)
+    return dp[:-1], dq
 
 
 def _supply_step_pa(pump: Pump, iterate: _Iterate, a_m3_s: float, b_m3_s_pa: float) -> float:
@@ -242,28 +223,20 @@ def _unheld_step_pa(network: TreeNetwork, pump: Pump, water: Water, iterate: _It
 def _switch(network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, tolerance: float) -> _Iterate:
     """Close the nozzles that would flow backwards, open closed ones that stand above closing pressure; let the
     reducers hold that get more than their setting takes."""
-    over = iterate.pressure_pa - network.nozzle_p0_pa
-    opening = ~iterate.open & (network.nozzle_k > 0) & (over > tolerance * pump.set_pressure_pa)
-    staying = iterate.open & (iterate.nozzle_flow_m3_s > 0)
-    nozzle = np.where(staying, iterate.nozzle_flow_m3_s, 0.0)
-    nozzle[opening] = _free_flow_m3_s(network, iterate.pressure_pa)[opening]
+    at = iterate.pressure_pa, iterate.nozzle_flow_m3_s, iterate.open
+    flow, open_ = switched(network, *at, tolerance * pump.set_pressure_pa)
     if network.reduced:
         iterate = iterate._replace(holds=_reducer_spare_pa(network, water, iterate) > 0)
-    return iterate._replace(nozzle_flow_m3_s=nozzle, open=staying | opening)
-
-
-def _free_flow_m3_s(network: TreeNetwork, pressure_pa: Floats) -> Floats:
-    return network.nozzle_k * np.maximum(pressure_pa - network.nozzle_p0_pa, 0.0) ** network.nozzle_n
+    return iterate._replace(nozzle_flow_m3_s=flow, open=open_)
 
 
 def _residuals(
-    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: _Law, nozzle: _Law
+    network: TreeNetwork, pump: Pump, water: Water, iterate: _Iterate, link: Law, nozzle: Law
 ) -> tuple[Floats, Floats]:
     """What each node lacks: of mass over the net flow, of energy (its worst law) over the set pressure."""
     net, set_pa = float(iterate.link_flow_m3_s[0]), pump.set_pressure_pa
-    over = iterate.pressure_pa - network.nozzle_p0_pa
-    shut_above = np.where(iterate.open | (network.nozzle_k == 0), 0.0, over)
-    energy = np.maximum.reduce([np.abs(link.lack_pa), np.abs(nozzle.lack_pa), shut_above]) / set_pa
+    at_nozzles = nozzle_residual_pa(network, iterate.pressure_pa, iterate.open, nozzle)
+    energy = np.maximum(np.abs(link.lack_pa), at_nozzles) / set_pa
     if network.reduced:
         spare = _reducer_spare_pa(network, water, iterate)
         wrong = np.where(iterate.holds, -spare, spare)  # held from less than it takes, or open to more
@@ -278,12 +251,7 @@ def _residuals(
 def _state(
     network: TreeNetwork, pump: Pump, iterate: _Iterate, mass: Floats, energy: Floats, iterations: int
 ) -> SteadyState:
-    lowest = int(iterate.pressure_pa.argmin())
-    if iterate.pressure_pa[lowest] < -ATMOSPHERE_PA:
-        name = network.node_ids[lowest]
-        raise ColumnBreaks(name, f"node {name!r} at {network.z_m[lowest]:g} m would stand at "
-                           f"{iterate.pressure_pa[lowest]:.0f} Pa, below an absolute vacuum; "
-                           "lower it or raise the set pressure")
+    check_columns(network.node_ids, network.z_m, iterate.pressure_pa)
     supply = min(float(iterate.pressure_pa[0]), pump.set_pressure_pa)
     return SteadyState(
         *iterate[:4],
@@ -300,11 +268,3 @@ def _reducer_status(network: TreeNetwork, iterate: _Iterate) -> tuple[str, ...]:
     flowing = iterate.link_flow_m3_s > 0
     words = np.where(iterate.holds, np.where(flowing, "active", "shut"), "open")
     return tuple(np.where(np.isnan(network.reducer_pa), "", words).tolist())
-
-
-def _not_converged(network: TreeNetwork, mass: Floats, energy: Floats) -> NotConverged:
-    worst = int(np.maximum(mass, energy).argmax())
-    name = network.node_ids[worst]
-    return NotConverged(name, f"no steady state after {MOST_ITERATIONS} iterations: node {name!r} is off by "
-                        f"{mass[worst]:.1e} of the net flow and {energy[worst]:.1e} of the set pressure; "
-                        "check bore, length and fittings of the links towards it")

@@ -13,7 +13,7 @@ from pathlib import Path
 
 LPS, DW, JUNCTION, RESERVOIR, PIPE, PRV = 5, 1, 0, 1, 1, 3
 DIAMETER, MINORLOSS, INITSETTING = 0, 3, 5
-ELEVATION, EMITTER, HEAD, PRESSURE = 0, 3, 10, 11
+ELEVATION, EMITTER, HEAD, PRESSURE, EMITTERFLOW, FLOW = 0, 3, 10, 11, 29, 8
 TRIALS, ACCURACY, EMITEXPON, SP_VISCOS, EMITBACKFLOW = 0, 1, 3, 13, 24
 RELATIVEERROR = 1
 FIRST_ERROR = 100  # lower codes are warnings: of negative pressure, which a closed nozzle's raised junction has

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from tests.hydraulics import epanet_engine as en
@@ -26,6 +27,16 @@ LEAST_LENGTH_M = 1e-9  # EPANET has no pipes of length 0
 Record = Mapping[str, Any]
 
 
+@dataclass(frozen=True)
+class EngineState:
+    """By id: gauge pressure of every node, flow of every link from its first to its second node, of every nozzle's
+    node the flow of the nozzle."""
+
+    pressures_pa: dict[str, float]
+    link_flows_m3_s: dict[str, float]
+    nozzle_flows_m3_s: dict[str, float]
+
+
 def pressures_by_epanet(
     nodes: Sequence[Record],
     links: Sequence[Record],
@@ -38,42 +49,94 @@ def pressures_by_epanet(
     gravity_m_s2: float = 9.80665,
     matched: bool = False,
 ) -> dict[str, float]:
-    """Gauge pressure in Pa of every node that the links touch, by id; links and nozzles are of one circuit. Links with
-    a reducer_pa begin with a pressure-reducing valve, in the direction from `from` to `to`.
+    """Gauge pressure in Pa of every node that the links touch, by id; as `state_by_epanet`, with one supply."""
+    return state_by_epanet(
+        nodes, links, nozzles, supplies={supply: supply_pressure_pa}, nozzle=nozzle, water=water,
+        gravity_m_s2=gravity_m_s2, matched=matched,
+    ).pressures_pa
+
+
+def state_by_epanet(
+    nodes: Sequence[Record],
+    links: Sequence[Record],
+    nozzles: Sequence[Record],
+    *,
+    supplies: Mapping[str, float],
+    nozzle: Record,
+    water: Record,
+    gravity_m_s2: float = 9.80665,
+    matched: bool = False,
+) -> EngineState:
+    """The state of the nodes that the links touch, held at a pressure (Pa) at each of the supplies; links and nozzles
+    are of one circuit. Links with a reducer_pa begin with a pressure-reducing valve, in the direction from `from` to
+    `to`.
 
     `nozzle` and `water` are the records of those names; a record of `nozzles` may have a `k` of its own. The closing
     pressure is modelled by raising a nozzle's junction by p0 / (rho g), with the backflow of emitters off. The engine
     softens the edge there: where nozzles close expect an agreement of 1e-4, else 1e-10 if matched.
     """
     weight = water["density_kg_m3"] * gravity_m_s2
-    ends = {link[end] for link in links for end in ("from", "to")}
-    touched = sorted(ends, key=lambda name: (name == supply, name))
+    litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
+    z_m = {node["id"]: node["z_m"] for node in nodes}
+    project = circuit_project(nodes, links, nozzles, supplies=supplies, nozzle=nozzle, water=water,
+                              gravity_m_s2=gravity_m_s2, matched=matched)
+    try:
+        project.call("solveH")
+        assert project.number("getstatistic", en.RELATIVEERROR) <= ENOUGH, "the engine did not converge"
+        touched = _touched(links, supplies)
+        places = {name: project.integer("getnodeindex", f"n{i}".encode()) for i, name in enumerate(touched)}
+        flows = {link["id"]: project.number("getlinkvalue", project.integer("getlinkindex", f"l{i}".encode()), en.FLOW)
+                 for i, link in enumerate(links)}
+        fed = {record["node"] for record in nozzles}
+        return EngineState(
+            {name: weight * (project.number("getnodevalue", place, en.HEAD) - z_m[name])
+             for name, place in places.items()},
+            {name: flow / (1000 * litres) for name, flow in flows.items()},
+            {name: project.number("getnodevalue", places[name], en.EMITTERFLOW) / (1000 * litres)
+             for name in touched if name in fed},
+        )
+    finally:
+        project.close()
+
+
+def circuit_project(
+    nodes: Sequence[Record],
+    links: Sequence[Record],
+    nozzles: Sequence[Record],
+    *,
+    supplies: Mapping[str, float],
+    nozzle: Record,
+    water: Record,
+    gravity_m_s2: float = 9.80665,
+    matched: bool = False,
+) -> en.Project:
+    """The engine's project of a circuit, not yet solved; to be closed after use."""
+    weight = water["density_kg_m3"] * gravity_m_s2
+    touched = _touched(links, supplies)
     z_m = {node["id"]: node["z_m"] for node in nodes}
     raised_m = {record["node"]: nozzle["p0_pa"] / weight for record in nozzles}
-    raised_m[supply] = supply_pressure_pa / weight
+    raised_m |= {name: pressure_pa / weight for name, pressure_pa in supplies.items()}
     litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
     emitter = 1000 * litres * weight ** nozzle["n"]  # for k = 1
     project = en.Project(en.LPS, en.DW)
-    try:
-        _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
-        # The supply comes last: a junction added after a reservoir renumbers it.
-        index = {name: project.integer("addnode", f"n{i}".encode(), en.RESERVOIR if name == supply else en.JUNCTION)
-                 for i, name in enumerate(touched)}
-        for name in touched:
-            project.call("setnodevalue", index[name], en.ELEVATION, float(z_m[name] + raised_m.get(name, 0.0)))
-        for record in nozzles:
-            k = record.get("k", nozzle["k"])
-            project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter * k))
-        names = {name: f"n{i}" for i, name in enumerate(touched)}
-        constants = _Constants(gravity_m_s2 if matched else None)
-        _add_pipes(project, _add_reducers(project, links, names, z_m, weight, constants), names, constants)
-        project.call("solveH")
-        assert project.number("getstatistic", en.RELATIVEERROR) <= ENOUGH, "the engine did not converge"
-        places = {name: project.integer("getnodeindex", names[name].encode()) for name in touched}
-        head_m = {name: project.number("getnodevalue", place, en.HEAD) for name, place in places.items()}
-        return {name: weight * (head_m[name] - z_m[name]) for name in touched}
-    finally:
-        project.close()
+    _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
+    index = {name: project.integer("addnode", f"n{i}".encode(), en.RESERVOIR if name in supplies else en.JUNCTION)
+             for i, name in enumerate(touched)}
+    for name in touched:
+        project.call("setnodevalue", index[name], en.ELEVATION, float(z_m[name] + raised_m.get(name, 0.0)))
+    for record in nozzles:
+        k = record.get("k", nozzle["k"])
+        project.call("setnodevalue", index[record["node"]], en.EMITTER, float(emitter * k))
+    names = {name: f"n{i}" for i, name in enumerate(touched)}
+    constants = _Constants(gravity_m_s2 if matched else None)
+    _add_pipes(project, _add_reducers(project, links, names, z_m, weight, constants), names, constants)
+    return project
+
+
+def _touched(links: Sequence[Record], supplies: Mapping[str, float]) -> list[str]:
+    """The nodes at the links' ends; supplies come last, since a junction added after a reservoir renumbers it."""
+    ends = {link[end] for link in links for end in ("from", "to")}
+    return sorted(ends, key=lambda name: (name in supplies, name))
 
 
 def _set_options(project: en.Project, exponent: float, viscosity_m2_s: float) -> None:

@@ -21,14 +21,18 @@ DIMENSIONLESS = {
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",
     "efficiency", "factor", "count", "first", "seed", "chunk", "s", "solved_one_by_one", "residual", "clogged_left",
     "clogged_share", "leak_chance", "hits", "trials", "z", "wilson", "share_above", "downwind", "slip",
+    "supply", "from_node", "to_node", "node", "link", "sign", "supply_residual",
     "drag_over_stokes", "deviation", "exponent", "span", "directions",
 }
-SEVERAL = {"gradient_and_slope", "solved"}  # results of different units, named in the docstring
+# Results of different units, named in the docstring.
+SEVERAL = {"gradient_and_slope", "solved", "loss_and_slope", "switched"}
 # k of a nozzle is in m3/s per Pa^n, a unit that depends on n; k of a fitting counts velocity heads; a spread is of
 # whatever it belongs to.
 UNIT_DEPENDS = {"k", "nozzle_k", "k_of_loss", "low", "high"}
 # Modules whose whole subject is units: what they take and give is named by an argument.
 CONVERSION = {"hydraulics.units"}
+# Linear equations of any network, whose callers choose the units.
+ALGEBRA = {"hydraulics.elimination", "hydraulics.sweep"}
 NUMBERS = ("float", "int", "ArrayLike", "Floats", "NDArray")
 
 
@@ -36,7 +40,7 @@ def names_of_numbers() -> Iterator[tuple[str, str]]:
     """(where, name) of each public parameter, field and function result annotated as a number or array."""
     for info in pkgutil.walk_packages(hydraulics.__path__, "hydraulics."):
         module = importlib.import_module(info.name)
-        if info.name in CONVERSION:
+        if info.name in CONVERSION | ALGEBRA:
             continue
         for name, item in vars(module).items():
             if not name.startswith("_") and getattr(item, "__module__", "") == info.name:

@@ -154,4 +154,4 @@ def test_nodes_that_hang_from_themselves() -> None:
 
 def test_what_is_not_read_may_be_anything() -> None:
     network = arrays(bore_m=[math.nan, 0.006, 0.0044], nozzle_n=[math.nan, math.nan, 0.46])
-    assert network.order == (0, 1, 2)
+    assert network.order.tolist() == [0, 1, 2]

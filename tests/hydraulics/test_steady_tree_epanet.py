@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hydraulics import friction, steady_tree
+from hydraulics import friction, steady_laws
 from hydraulics.friction import Factor
 from hydraulics.pump import Pump
 from hydraulics.steady_tree import solve_tree
@@ -65,8 +65,8 @@ def test_catches_fittings_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     def nothing(k: friction.Floats, *_: object) -> friction.Floats:
         return np.zeros_like(k)
 
-    monkeypatch.setattr(steady_tree, "minor_loss_pa", nothing)
-    monkeypatch.setattr(steady_tree, "minor_loss_slope_pa_s_m3", nothing)
+    monkeypatch.setattr(steady_laws, "minor_loss_pa", nothing)
+    monkeypatch.setattr(steady_laws, "minor_loss_slope_pa_s_m3", nothing)
     assert max(worst_difference(seed, 1.5e6, matched=False) for seed in range(5)) > 5e-4
 
 

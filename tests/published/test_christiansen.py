@@ -16,8 +16,11 @@ import numpy as np
 import pytest
 
 from hydraulics.friction import pressure_gradient_pa_m
-from hydraulics.network import TreeNetwork
+from hydraulics.network import Link, Node, NozzleAt, TreeNetwork
+from hydraulics.network_loop import loop_network
+from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import Pump
+from hydraulics.steady import solve_network
 from hydraulics.steady_tree import solve_tree
 from hydraulics.water import Water
 
@@ -55,3 +58,18 @@ def test_a_lateral_in_one_regime(
     full = 0.5 * outlets * float(pressure_gradient_pa_m(net, bore_m, roughness_m, water))
     lost = state.pressure_pa[0] - state.pressure_pa[-1]
     assert lost / full == pytest.approx(christiansen(m, outlets), rel=2e-4)
+
+
+@pytest.mark.parametrize("outlets", [2, 5, 10, 20, 50])
+def test_a_lateral_fed_at_both_ends(outlets: int) -> None:
+    """A loop of twice as many outlets, fed at one point: each half is a lateral of its own."""
+    water, ring = Water(20.0, 998.0, 1e-12), 2 * outlets + 1
+    names = [f"n{i}" for i in range(ring)]
+    links = [Link(f"l{i}", name, names[(i + 1) % ring], 0.5, 8e-3, 4e-4) for i, name in enumerate(names)]
+    nozzle = NozzleCurve("even", 3e-11, 0.0, 0.5)
+    network = loop_network([Node(name, 0.0) for name in names], links, [NozzleAt(name, nozzle) for name in names[1:]],
+                           ["n0"])
+    state = solve_network(network, [Pump(1e6, 1e-3, 2e6)], water, tolerance=1e-13)
+    full = 0.5 * outlets * float(pressure_gradient_pa_m(state.supply_flow_m3_s[0] / 2, 8e-3, 4e-4, water))
+    lost = state.pressure_pa[0] - state.pressure_pa[outlets]
+    assert lost / full == pytest.approx(christiansen(2.0, outlets), rel=2e-4)
