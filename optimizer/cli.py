@@ -96,6 +96,10 @@ def study(
         int,
         typer.Option(min=0, max=50, help="Points of cost against coverage for each option, each a verified design."),
     ] = 0,
+    drift_frontier: Annotated[
+        int,
+        typer.Option(min=0, max=50, help="Points of coverage against drift for each option, each a placement."),
+    ] = 0,
     units: UnitsOption = Units.metric,
 ) -> None:
     """Answer each option with a verified design, compare them, write the files of all."""
@@ -106,7 +110,8 @@ def study(
     from optimizer.study import study as answer
 
     read, chosen = _asked(scenario, out, options)
-    settings = StudySettings(chosen, gap, time_limit, seed, workers or os.cpu_count() or 1, frontier)
+    processes = workers or os.cpu_count() or 1
+    settings = StudySettings(chosen, gap, time_limit, seed, processes, frontier, drift_frontier)
     with _stopping() as stopped, terminal.progress_shown(Console(stderr=True)) as report:
         answered = answer(read, settings, report, stopped.is_set)
     _publish(answered, read, out)

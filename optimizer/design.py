@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -20,6 +20,7 @@ from hydraulics.pump import DeliveryCurve, Motor
 from hydraulics.water import Water
 from optimizer.cautions import CAUTIONS
 from optimizer.errors import DesignFileError
+from optimizer.mist_basis import MistBasis
 from optimizer.protection import Stated
 
 SCHEMA_VERSION = 1
@@ -137,8 +138,9 @@ class Verification:
     """What the full nonlinear state and the exact areas say of a design.
 
     The kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond what the pump
-    may give, runs and circuits that break a run rule, rules of protection that are broken. A design is verified when
-    none is there.
+    may give, runs and circuits that break a run rule, rules of protection that are broken, limits of drift that are
+    passed. A design is verified when none is there. drift: of each limit, the share of the mist that it is about, at
+    most.
     """
 
     __pydantic_config__ = _CLOSED
@@ -155,6 +157,8 @@ class Verification:
     covered_area_m2: float
     run_faults: tuple[str, ...] = ()
     protection_faults: tuple[str, ...] = ()
+    drift: Mapping[str, float] = field(default_factory=dict)
+    drift_faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -187,7 +191,8 @@ class Design:
     """Nozzles, tubing and pumps of one alternative, with the verification that belongs to them.
 
     misting: of every circuit, and dilution, litres of mist from one of concentrate, where the scenario states a
-    service; protection: the rules that can be checked from these values, the strictest statement of each.
+    service; protection: the rules that can be checked from these values, the strictest statement of each;
+    mist: what the account of its mist is reckoned from, None where the drops are not known.
     """
 
     __pydantic_config__ = _CLOSED
@@ -209,6 +214,7 @@ class Design:
     misting: tuple[Misting, ...] = ()
     dilution: Annotated[float, Field(ge=1)] | None = None
     protection: tuple[Stated, ...] = ()
+    mist: MistBasis | None = None
     cautions: tuple[str, ...] = CAUTIONS
 
 

@@ -20,6 +20,7 @@ from geometry.drawing_shapes import covered_region
 from geometry.geojson import collection, feature, geometry_of
 from geometry.site import Site
 from optimizer.appraisal.explain import Explanation
+from optimizer.appraisal.misted import mist_figures
 from optimizer.appraisal.running import NOT_RUNNING
 from optimizer.bid.quantities import quantities_csv
 from optimizer.cautions import CAUTIONS
@@ -158,6 +159,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
         **(alternative.running.figures() if alternative.running else dict.fromkeys(NOT_RUNNING)),
+        "mist": None if alternative.mist is None else mist_figures(alternative.mist),
         "frontier": _frontier(alternative),
         "network_files": _network_files(alternative.design),
         "folder": alternative.option if alternative.design is not None else None,

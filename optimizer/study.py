@@ -14,6 +14,7 @@ from optimizer.appraisal.decided import Contender, Decision, decision
 from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.frontier_points import FrontierPoint, frontier_points
+from optimizer.appraisal.misted import MistAccount, misted
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
@@ -93,6 +94,7 @@ class Alternative:
     explanation: Explanation | None = None
     running: Running | None = None
     frontier: tuple[FrontierPoint, ...] = ()
+    mist: MistAccount | None = None
 
     @property
     def price(self) -> float | None:
@@ -135,7 +137,7 @@ class Study:
 @dataclass(frozen=True)
 class StudySettings:
     """What may be asked of a study: which options (None = all), relative gap, seconds an option, seed, processes,
-    points of the frontier of cost against coverage (0: none)."""
+    points of the frontiers of cost against coverage and of coverage against drift (0: none)."""
 
     options: tuple[str, ...] | None = None
     gap: float = 0.005
@@ -143,6 +145,7 @@ class StudySettings:
     seed: int = 0
     workers: int = 2
     frontier: int = 0
+    drift_frontier: int = 0
 
 
 def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Stop) -> Study:
@@ -209,7 +212,8 @@ def _answer(
             raise prepared.found
         candidate_set, known = prepared.found
         posed = instance(scenario, option, candidate_set)
-        asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed, settings.frontier)
+        points = settings.frontier, settings.drift_frontier
+        asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed, *points)
         solved = solve(posed, asked, told, stop)
     except NoDesign as error:
         told(Progress("no design", note=str(error)))
@@ -235,7 +239,9 @@ def _answer(
         "explanation": explained - appraised,
     }
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
-    return replace(_alternative(scenario, option, solved, seconds), appraisal=appraisal, explanation=explanation)
+    found = _alternative(scenario, option, solved, seconds)
+    mist = misted(posed, solved.design, solved.calm)
+    return replace(found, appraisal=appraisal, explanation=explanation, mist=mist)
 
 
 def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hydraulics.units import LITRE_M3, System, show
-from optimizer.appraisal import explain_words
+from optimizer.appraisal import explain_words, mist_words
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
 from optimizer.cautions import BRIEF, CAUTIONS
@@ -132,11 +132,17 @@ def show_study(study: Study, units: System, console: Console) -> None:
         _show_tables(designed, _hand_rows(study.currency, units), console)
         console.print(Text(explain_words.STEPS_HEADING, style="bold"))
         _show_tables(designed, _step_rows(study.currency, units), console)
+    misted = [one for one in study.alternatives if one.mist is not None]
+    if misted:
+        console.print(Text(mist_words.HEADING, style="bold"))
+        _show_tables(misted, [(name, _of_mist(cell)) for name, cell in mist_words.mist_rows()], console)
     for alternative in study.alternatives:
         _show_remarks(alternative, units, console)
     if designed:
         console.print(Text(f"{MEANING} {study.ranking.statement if study.ranking else ''}".rstrip()))
         console.print(Text(explain_words.MEANING))
+        if misted:
+            console.print(Text(mist_words.MEANING))
         if study.decision:
             console.print(Text(study.decision.statement))
     console.print(Text(f"Cautions: {' '.join(CAUTIONS)}", style="dim"))
@@ -152,6 +158,10 @@ def _show_frontiers(study: Study, units: System, console: Console) -> None:
     console.print(Text(frontier_table.HEADING, style="bold"))
     console.print(table)
     console.print()
+
+
+def _of_mist(cell: mist_words.Cell) -> Callable[[Alternative], str]:
+    return lambda one: NONE if one.mist is None else cell(one.mist)
 
 
 def _of_appraisal(cell: Cell) -> Callable[[Alternative], str]:
@@ -280,9 +290,10 @@ def _share(part: float | None, whole: float | None) -> str:
 def _show_remarks(alternative: Alternative, units: System, console: Console) -> None:
     appraised = worth_remarks(alternative.appraisal, units) if alternative.appraisal else ()
     explained = explain_words.explain_remarks(alternative.explanation) if alternative.explanation else ()
+    misted = mist_words.mist_remarks(alternative.mist) if alternative.mist else ()
     reasons = [alternative.reason] if alternative.reason else []
     runs = alternative.running.remarks() if alternative.running else ()
-    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *explained, *runs]
+    remarks = [*reasons, *alternative.rounds, *alternative.notes, *appraised, *explained, *runs, *misted]
     if remarks:
         console.print(Text(f"{alternative.option}: {alternative.title}", style="bold"))
         for remark in remarks:

@@ -23,6 +23,7 @@ from hydraulics.pump import power_drawn_w, sustained_faults
 from hydraulics.steady_tree import SteadyState, solve_tree
 from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Pump, Verification
+from optimizer.drift import drift_faults, drift_of
 from optimizer.errors import UnsoundDesign
 from optimizer.protected import protection_faults
 from optimizer.run_rules import run_faults
@@ -31,7 +32,10 @@ PRESSURE_TOLERANCE = 1e-6  # relative, of a stored pressure or flow
 AREA_TOLERANCE = 1e-4  # relative, of a stored area
 BAND_TOLERANCE = 1e-9  # relative, so that a nozzle set exactly on the band's edge stands inside it
 RESIDUAL_LIMIT = 1e-8
-FAULT_FIELDS = ("verified", "low_faults", "high_faults", "pump_faults", "run_faults", "protection_faults")
+FAULT_FIELDS = (
+    *("verified", "low_faults", "high_faults", "pump_faults", "run_faults", "protection_faults"),
+    "drift_faults",
+)
 
 
 @dataclass(frozen=True)
@@ -190,6 +194,9 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     pump_faults = tuple(_pump_faults(design, states))
     flow_m3_s = {state.circuit: state.net_flow_m3_s for state in states}
     rule_faults = run_faults(design, flow_m3_s)
+    flow_of = {name: q for state in states for name, q in state.flow_m3_s.items()}
+    drift = drift_of(design, [flow_of[nozzle.id] for nozzle in design.nozzles])
+    drifted = drift_faults(design, drift)
     mass = max((state.mass_residual for state in states), default=0.0)
     energy = max((state.energy_residual for state in states), default=0.0)
     covered = _covered_area_m2(design)
@@ -197,7 +204,7 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     protected = protection_faults(design, greatest, flow_m3_s, covered)
     proven = bool(pressure) and max(mass, energy) <= RESIDUAL_LIMIT
     return Verification(
-        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults or protected),
+        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults or protected or drifted),
         band_pa=band_pa,
         low_faults=low_faults,
         high_faults=high_faults,
@@ -210,6 +217,8 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
         covered_area_m2=covered,
         run_faults=rule_faults,
         protection_faults=protected,
+        drift=drift,
+        drift_faults=drifted,
     )
 
 
@@ -293,6 +302,10 @@ def _verification_figures(design: Design, fresh: Design) -> Iterator[str]:
         text = _off(*pair, PRESSURE_TOLERANCE)
         if text:
             yield f"verification: flow of circuit {circuit} {text}"
+    for limit in sorted(stored.drift.keys() | found.drift.keys()):
+        text = _off(stored.drift.get(limit, 0.0), found.drift.get(limit, 0.0), PRESSURE_TOLERANCE)
+        if text:
+            yield f"verification: drift {limit} {text}"
     tolerance = {"covered_area_m2": AREA_TOLERANCE}
     for name in ("min_pressure_pa", "max_pressure_pa", "covered_area_m2"):
         text = _off(getattr(stored, name), getattr(found, name), tolerance.get(name, PRESSURE_TOLERANCE))

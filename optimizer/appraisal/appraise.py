@@ -85,10 +85,10 @@ def fed_positions(instance: Instance, design: Design) -> NDArray[np.bool_]:
 
 def at_equal_count(problem: PlacementProblem, group: NDArray[np.int64], chosen: Sequence[int]) -> PlacementProblem:
     """The problem of rivals: as many nozzles in each schedule group, [J], as the choice has, beside its other limits;
-    no least coverage, which may take more than an even pitch gives."""
+    no least coverage, which may take more than an even pitch gives, and no limit of drift."""
     counts = np.bincount(group[list(chosen)], minlength=int(group.max()) + 1)
     equal = (Limit(tuple(np.flatnonzero(group == g).tolist()), int(most)) for g, most in enumerate(counts))
-    return replace(problem, limits=(*equal, *problem.limits), floors=())
+    return replace(problem, limits=(*equal, *problem.limits), floors=(), drifts=())
 
 
 def covered_m2(instance: Instance, chosen: Sequence[int]) -> tuple[float, float]:

@@ -6,7 +6,7 @@ refill; the best verified design is kept. Nothing here knows of files or screens
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from optimizer.errors import NoDesign, SolverError
 from optimizer.instance import Candidates, Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve.arranged import arrangements, bound_of
+from optimizer.solve.calmed import NO_LIMITS, Calm, drift_cost, drift_points
 from optimizer.solve.clock import Clock
 from optimizer.solve.conflict import resolved
 from optimizer.solve.held import held
@@ -33,12 +34,13 @@ BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
 @dataclass(frozen=True)
 class SolveSettings:
     """Relative gap at which a placement is good enough, seconds for the whole solve (None: no limit), seed, points of
-    the frontier of cost against coverage (0: none)."""
+    the frontier of cost against coverage, and of coverage against drift (0: none)."""
 
     gap: float = 0.005
     time_limit_s: float | None = None
     seed: int = 0
     frontier: int = 0
+    drift_frontier: int = 0
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,7 @@ class Solved:
     seconds: dict[str, float]
     joint: Joint
     frontier: tuple[Point, ...]
+    calm: Calm = NO_LIMITS
 
     @property
     def tubing_m(self) -> float:
@@ -100,7 +103,16 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
         bound = bound_of(instance, base, found, clock.stopped)
     task = Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock)
     answer = traded(task, work_out(task, found), settings.frontier)
-    return _solved(instance, answer, len(found), bound, clock)
+    with clock.stage("drift"):
+        calm = _calm(instance, answer.worked[0].outcome.kept, settings, clock)
+    return replace(_solved(instance, answer, len(found), bound, clock), calm=calm)
+
+
+def _calm(instance: Instance, kept: Kept, settings: SolveSettings, clock: Clock) -> Calm:
+    """What limits of drift cost in coverage, and coverage against drift where points are asked for."""
+    chosen, stop = kept.trial.layout.chosen, clock.stopped
+    cost = drift_cost(kept.problem, chosen, kept.value, settings.gap, stop) if kept.problem.drifts else None
+    return Calm(cost, drift_points(instance, kept.problem, chosen, settings.drift_frontier, stop))
 
 
 def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, clock: Clock) -> Solved:
@@ -190,5 +202,6 @@ def fault_words(design: Design) -> str:
         ("beyond the pump", proof.pump_faults),
         ("against run rules", proof.run_faults),
         ("against rules of protection", proof.protection_faults),
+        ("drift", proof.drift_faults),
     )
     return "; ".join(f"{words}: {', '.join(found)}" for words, found in named_faults if found)

@@ -25,6 +25,7 @@ from optimizer.design import (
     Verification,
     ZoneArea,
 )
+from optimizer.drift import basis_of
 from optimizer.equipment import Reducer
 from optimizer.instance import Instance
 from optimizer.pump_type import PumpType
@@ -79,6 +80,7 @@ def assemble(made: Layout) -> Design:
         run_rules=RunRules(
             scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
         ),
+        mist=basis_of(scenario, made.instance.nozzle),
     )
 
 

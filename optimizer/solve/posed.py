@@ -13,12 +13,15 @@ import numpy as np
 from geometry.corners import outside_corners_m
 from geometry.facing import sides
 from geometry.site import MountingLine, Site, Zone
+from hydraulics.mist.dosage import Nozzles
+from optimizer.drift import basis_of, drift_shares
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance, Unit, most_usable_m3_s, nozzles_within
 from optimizer.placement.crossing import crossing_windows
 from optimizer.placement.pitches import even_patterns, tried_pitches
 from optimizer.placement.problem import (
     BoolArray,
+    Drift,
     FloatArray,
     Floor,
     Limit,
@@ -59,6 +62,7 @@ def placement_problem(instance: Instance) -> PlacementProblem:
         floors=tuple(
             _floor(zone, found.cells.zone_area_m2[z]) for z, zone in enumerate(site.zones) if zone.least_coverage > 0.0
         ),
+        drifts=_drifts(instance),
         names=tuple(
             f"{site.lines[line].name} at {chainage:.2f} m"
             for line, chainage in zip(found.line, found.chainage_m, strict=True)
@@ -66,6 +70,25 @@ def placement_problem(instance: Instance) -> PlacementProblem:
     )
     require_possible(problem)
     return problem
+
+
+def _drifts(instance: Instance) -> tuple[Drift, ...]:
+    """The limits of drift; all nozzles are of one type and draw nearly the same, so each counts alike here and by its
+    real flow in the verification. Raises NoDesign where every position drifts more than is allowed."""
+    found, basis = instance.candidates, basis_of(instance.scenario, instance.nozzle)
+    if basis is None or not basis.limits:
+        return ()
+    own = drift_shares(basis, Nozzles(found.x_m, found.y_m, found.height_m))
+    for limit, share in zip(basis.limits, own, strict=True):
+        if (least := float(share.min()) + limit.bias) > limit.most:
+            raise NoDesign(
+                "drift_most",
+                f"at every position more mist may drift {limit.name} than the {100.0 * limit.most:g} % allowed, "
+                f"{100.0 * least:.1f} % at the best: allow more, use larger drops, or mist further from the lee side",
+            )
+    return tuple(
+        Drift(limit.name, share - (limit.most - limit.bias)) for limit, share in zip(basis.limits, own, strict=True)
+    )
 
 
 def _floor(zone: Zone, area_m2: FloatArray) -> Floor:

@@ -69,6 +69,7 @@ CONTRACT = [
     "by_hand",
     "binding",
     "marginals",
+    "mist",
     "frontier",
     "pump_duty",
     "network_files",
