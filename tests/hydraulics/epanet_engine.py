@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import importlib.util
+import os
 import sys
 from pathlib import Path
 
@@ -15,7 +16,8 @@ LPS, DW, JUNCTION, RESERVOIR, PIPE, PRV = 5, 1, 0, 1, 1, 3
 DIAMETER, MINORLOSS, INITSETTING = 0, 3, 5
 ELEVATION, EMITTER, HEAD, PRESSURE, EMITTERFLOW, FLOW = 0, 3, 10, 11, 29, 8
 TRIALS, ACCURACY, EMITEXPON, SP_VISCOS, EMITBACKFLOW = 0, 1, 3, 13, 24
-RELATIVEERROR = 1
+ITERATIONS, RELATIVEERROR = 0, 1
+INITFLOW = 10  # begin from the engine's own first flows, and save nothing
 FIRST_ERROR = 100  # lower codes are warnings: of negative pressure, which a closed nozzle's raised junction has
 
 _PLACES = {"linux": "glnx/libepanet2.so", "darwin": "mac/libepanet2.dylib", "win32": "win/epanet2.dll"}
@@ -40,7 +42,7 @@ class Project:
     def __init__(self, units: int, headloss: int) -> None:
         self._handle = ctypes.c_void_p()
         self._check("createproject", _ENGINE.EN_createproject(ctypes.byref(self._handle)))
-        self.call("init", b"", b"", units, headloss)
+        self.call("init", os.devnull.encode(), b"", units, headloss)
 
     @classmethod
     def opened(cls, file: Path) -> Project:

@@ -63,13 +63,13 @@ def blocks(nozzles: int, seed: int, across: int, looped: bool) -> Circuit:
     """A site of several blocks: a ring main of wide tubing with a lateral of nozzles from every tap, each lateral's end
     joined with the next one's (looped), or the main cut open and the laterals ending dead.
 
-    across: laterals. The main is wide enough for all.
+    across: laterals. The tubing is wide enough for all, and no wider than usual.
     """
     rng = np.random.default_rng(seed)
     nodes, links, fed = [{"id": SUPPLY, "z_m": 0.0}], [], []
     ends: list[str] = []
     tap = SUPPLY
-    wide = 0.016 * max(1.0, nozzles / 200) ** 0.4
+    wide = 0.012 * max(1.0, nozzles / 200) ** 0.4
     for lateral in range(across):
         before, tap = tap, f"t{lateral}"
         nodes.append({"id": tap, "z_m": float(rng.uniform(-1, 1))})
@@ -78,12 +78,12 @@ def blocks(nozzles: int, seed: int, across: int, looped: bool) -> Circuit:
         for i in range(nozzles // across + (lateral < nozzles % across)):
             at, last = f"z{lateral}.{i}", at
             nodes.append({"id": at, "z_m": float(rng.uniform(-1, 1))})
-            links.append(random_link(rng, f"l{lateral}.{i}", last, at) | {"bore_m": 0.0085})
+            links.append(random_link(rng, f"l{lateral}.{i}", last, at) | {"bore_m": 0.0044})
             fed.append({"id": f"nozzle at {at}", "node": at})
         ends.append(at)
     if looped:
         links.append(random_link(rng, "ring", tap, SUPPLY) | {"bore_m": wide})
-        links += [random_link(rng, f"e{i}", a, b) | {"bore_m": 0.006}
+        links += [random_link(rng, f"e{i}", a, b) | {"bore_m": 0.0044}
                   for i, (a, b) in enumerate(pairwise(ends))]
     return Circuit(nodes, links, fed, {"name": CURVE.name, "k": CURVE.k, "p0_pa": CURVE.p0_pa, "n": CURVE.n})
 
