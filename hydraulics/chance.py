@@ -7,15 +7,10 @@ in chunks of any size, and with one source left out while all others stay as the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from hydraulics.compiled import jit
-from hydraulics.errors import RangeError
-
-Shape = Literal["normal", "uniform"]
 
 CUT = 2.0  # standard deviations from the middle of a normal spread to its ends, where it is cut
 _BELOW_CUT = 0.5 * math.erfc(CUT / math.sqrt(2.0))
@@ -24,27 +19,6 @@ _GAMMA = np.uint64(0x9E3779B97F4A7C15)
 _MIX_A, _MIX_B = np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
 _S11, _S27, _S30, _S31, _S32 = np.uint64(11), np.uint64(27), np.uint64(30), np.uint64(31), np.uint64(32)
 _ONE = np.uint64(1)
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Values from low to high: uniform, or normal about the middle with a quarter of the range as standard deviation,
-    cut at both ends. Raises RangeError where low is above high or one is not finite."""
-
-    low: float
-    high: float
-    shape: Shape = "normal"
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.low) and math.isfinite(self.high) and self.low <= self.high):
-            raise RangeError(f"spread from {self.low:g} to {self.high:g}: give finite ends, low not above high")
-        if self.shape not in ("normal", "uniform"):
-            raise RangeError(f"spread of shape {self.shape!r}: give normal or uniform")
-
-    @property
-    def row(self) -> tuple[float, float, float]:
-        """Low, high, and 1 where it is normal: what `spread_draw` takes."""
-        return self.low, self.high, float(self.shape == "normal")
 
 
 @jit

@@ -70,7 +70,7 @@ class States(NamedTuple):
 
 class Parts(NamedTuple):
     """Numbers of parts over all circuits, so that what is shared is drawn alike: [N] size and tube of the link into
-    each node, [N] nozzle, and pump and circuit."""
+    each node (tube -1: its bore is as drawn), [N] nozzle, and pump and circuit."""
 
     size: Ints
     tube: Ints
@@ -109,6 +109,9 @@ def draw(tree: Tree, parts: Parts, chances: Chances, seed: int, first: int, stat
         key = np.uint64(sample_key(seed, first + s))
         batch, size = 0.0, -1
         for i in range(1, nodes):
+            if parts.tube[i] < 0:
+                states.bore_m[s, i] = tree.bore_m[i]
+                continue
             if parts.size[i] != size:
                 size = parts.size[i]
                 batch = spread_draw(spread[BORE_BATCH, 0], spread[BORE_BATCH, 1], spread[BORE_BATCH, 2],

@@ -8,16 +8,17 @@ one, proven by its residuals; what the compiled steps do not prove the general s
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hydraulics.network import TreeNetwork
-from hydraulics.pump import Pump
-from hydraulics.sampled import Parts, States, Tree, draw, solve_samples, temperatures
+from hydraulics.pump import DeliveryCurve, Pump
+from hydraulics.sampled import Chances, Parts, States, Tree, draw, solve_samples, temperatures
 from hydraulics.steady_tree import solve_tree
-from hydraulics.tolerance import Tolerances
+from hydraulics.tolerance import SPREADS, Spread, Tolerances
 from hydraulics.water import Water, water_at
 
 Floats = NDArray[np.float64]
@@ -25,6 +26,8 @@ Ints = NDArray[np.int64]
 
 TOLERANCE = 1e-10  # of mass over the net flow and energy over the set pressure, in every sample
 CHUNK = 500  # samples solved together; results do not depend on it
+
+_water_at = lru_cache(maxsize=20_000)(water_at)  # circuits and sources ask for the same samples
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,20 +71,19 @@ class Sampler:
 
     def drawn(self, tolerances: Tolerances, seed: int, first: int, count: int) -> States:
         """The samples first to first + count - 1 of a seed, nodes in the order of `order`."""
-        chances = tolerances.chances(self.circuit.water)
+        chances = _chances(tolerances, self.circuit.water)
         states = self.as_drawn(count)
         draw(self.tree, self.parts, chances, seed, first, states)
         if tolerances.water_temperature_c is not None:
-            waters = [water_at(float(t)) for t in temperatures(chances, seed, first, count)]
+            waters = [_water_at(float(t)) for t in temperatures(chances, seed, first, count)]
             states.density_kg_m3[:] = [water.density_kg_m3 for water in waters]
             states.viscosity_pa_s[:] = [water.viscosity_pa_s for water in waters]
         return self.delivered(states)
 
     def delivered(self, states: States) -> States:
-        """The states with what the pump delivers at their set pressures. Raises RangeError above its curve."""
-        curve = self.circuit.pump.curve
-        if curve is not None:
-            states.delivery_m3_s[:] = [curve.delivery_m3_s(float(at)) for at in states.set_pa]
+        """The states with what the pump delivers at their set pressures."""
+        if self.circuit.pump.curve is not None:
+            states.delivery_m3_s[:] = [drifted(self.circuit.pump, float(at)).delivery_m3_s for at in states.set_pa]
         return states
 
     def as_drawn(self, count: int) -> States:
@@ -136,14 +138,14 @@ class Sampler:
             reducer_pa=tree.reducer_pa,
             reducer_k=tree.reducer_k,
         )
-        pump = drifted(self.circuit.pump, float(states.set_pa[s]), float(states.delivery_m3_s[s]))
+        pump = drifted(self.circuit.pump, float(states.set_pa[s]))
         water = Water(float("nan"), float(states.density_kg_m3[s]), float(states.viscosity_pa_s[s]))
         return network if leak < 0 else _leaking(network, leak, float(states.leak_k[s])), pump, water
 
     def samples(self, tolerances: Tolerances, low_pa: float, count: int, seed: int, chunk: int = CHUNK) -> Samples:
         """The samples 0 to count - 1 of a seed; pressures below low_pa are counted by node, in the network's order.
 
-        Raises SteadyError where a sample has no steady state, RangeError where a pump's curve does not reach.
+        Raises SteadyError where a sample has no steady state.
         """
         firsts = range(0, count, chunk)
         return _joined([self._chunk(tolerances, low_pa, seed, first, min(chunk, count - first)) for first in firsts])
@@ -202,6 +204,14 @@ def _tree(circuit: Circuit, order: Ints) -> Tree:
     )
 
 
+def _chances(tolerances: Tolerances, water: Water) -> Chances:
+    """Tolerances as arrays; the water's own temperature where none is stated."""
+    warm = tolerances.water_temperature_c or Spread(water.temperature_c, water.temperature_c)
+    rows = [getattr(tolerances, name).row for name in SPREADS[:5]] + [warm.row, tolerances.set_drift_pa.row]
+    clogged, leak = (tolerances.clogged_share, tolerances.clogged_left), (tolerances.leak_chance, tolerances.leak_k)
+    return Chances(np.array(rows), *clogged, *leak)
+
+
 def _parts(circuit: Circuit, order: Ints) -> Parts:
     if circuit.parts is None:
         sizes = np.unique(circuit.network.bore_m, return_inverse=True)[1]
@@ -210,11 +220,21 @@ def _parts(circuit: Circuit, order: Ints) -> Parts:
     return Parts(given.size[order], given.tube[order], given.nozzle[order], given.pump, given.circuit)
 
 
-def drifted(pump: Pump, set_pa: float, delivery_m3_s: float) -> Pump:
-    """The pump at another set pressure, its bypass by as much; above its limit it works all the same."""
+def drifted(pump: Pump, set_pa: float) -> Pump:
+    """The pump at another set pressure, its bypass by as much; above its limit it works all the same, and above its
+    curve's last point the curve goes on as its last stretch does, but not below a hundredth of that point."""
     bypass = None if pump.bypass_pa is None else pump.bypass_pa + set_pa - pump.set_pressure_pa
+    curve, delivery, opens = pump.curve, pump.delivery_m3_s, bypass or set_pa
+    if curve is not None:
+        if opens > curve.highest_pa:
+            (low, high), (most, least) = curve.pressures_pa[-2:], curve.deliveries_m3_s[-2:]
+            beyond = max(least + (least - most) * (opens - high) / (high - low), 0.01 * least)
+            curve = DeliveryCurve((*curve.pressures_pa, opens), (*curve.deliveries_m3_s, beyond))
+        delivery = curve.delivery_m3_s(set_pa)
     limit = max(pump.limit_pa, set_pa)
-    return replace(pump, set_pressure_pa=set_pa, delivery_m3_s=delivery_m3_s, limit_pa=limit, bypass_pa=bypass)
+    return replace(
+        pump, set_pressure_pa=set_pa, delivery_m3_s=delivery, limit_pa=limit, curve=curve, bypass_pa=bypass
+    )
 
 
 def _leaking(network: TreeNetwork, node: int, leak_k: float) -> TreeNetwork:

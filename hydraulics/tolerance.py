@@ -7,17 +7,38 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
-import numpy as np
-
-from hydraulics.chance import Spread
 from hydraulics.errors import RangeError
-from hydraulics.sampled import Chances
-from hydraulics.water import HIGHEST_C, LOWEST_C, Water
+from hydraulics.water import HIGHEST_C, LOWEST_C
+
+Shape = Literal["normal", "uniform"]
 
 SPREADS = ("nozzle_flow", "bore_batch", "bore_tube", "roughness", "minor_losses", "water_temperature_c", "set_drift_pa")
 SOURCES = (*SPREADS, "clogged", "leak")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Values from low to high: uniform, or normal about the middle with a quarter of the range as standard deviation,
+    cut at both ends. Raises RangeError where low is above high or one is not finite."""
+
+    low: float
+    high: float
+    shape: Shape = "normal"
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.low) and math.isfinite(self.high) and self.low <= self.high):
+            raise RangeError(f"spread from {self.low:g} to {self.high:g}: give finite ends, low not above high")
+        if self.shape not in ("normal", "uniform"):
+            raise RangeError(f"spread of shape {self.shape!r}: give normal or uniform")
+
+    @property
+    def row(self) -> tuple[float, float, float]:
+        """Low, high, and 1 where it is normal: what `chance.spread_draw` takes."""
+        return self.low, self.high, float(self.shape == "normal")
+
+
 EXACT = Spread(0.0, 0.0)
 
 
@@ -80,12 +101,6 @@ class Tolerances:
     def leak_k(self) -> float:
         """The leak's orifice: m3/s per sqrt(Pa)."""
         return self.leak_m3_s / math.sqrt(self.leak_at_pa)
-
-    def chances(self, water: Water) -> Chances:
-        """As arrays; the water's own temperature where none is stated."""
-        warm = self.water_temperature_c or Spread(water.temperature_c, water.temperature_c)
-        rows = [getattr(self, name).row for name in SPREADS[:5]] + [warm.row, self.set_drift_pa.row]
-        return Chances(np.array(rows), self.clogged_share, self.clogged_left, self.leak_chance, self.leak_k)
 
 
 def wilson(hits: int, trials: int, z: float = 1.959964) -> tuple[float, float]:

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hydraulics.chance import Spread
 from hydraulics.sampled import States
 from hydraulics.sampler import Sampler
-from hydraulics.tolerance import SOURCES, Tolerances
+from hydraulics.tolerance import SOURCES, Spread, Tolerances
 from hydraulics.water import water_at
 
 Floats = NDArray[np.float64]

@@ -7,6 +7,7 @@ from typing import Literal
 
 from hydraulics.mist.air import Air
 from hydraulics.mist.wind import Wind
+from hydraulics.tolerance import Tolerances
 
 ValvesAt = Literal["pump", "field"]
 Objective = Literal["coverage", "cost"]
@@ -183,3 +184,13 @@ class Service:
     def cycles(self, schedule: Schedule) -> tuple[int, float]:
         """Cycles a day and seconds of each, of a circuit of that schedule."""
         return schedule.cycles_per_day or self.cycles_per_day, schedule.cycle_s or self.cycle_s
+
+
+@dataclass(frozen=True)
+class FieldTolerances:
+    """What may differ on site from the drawing. samples: states that are sampled; least_yield: share of them in which
+    every nozzle must stay at or above the band's low edge; None: no such rule."""
+
+    differs: Tolerances
+    samples: int
+    least_yield: float | None = None

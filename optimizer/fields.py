@@ -72,6 +72,11 @@ Pressure = Annotated[
     _reads("pressure"),
     Field(gt=0, le=1e8, description='a pressure above 0 in bar, kPa, MPa or psi, like "12 bar"'),
 ]
+PressureDifference = Annotated[
+    float,
+    _reads("pressure"),
+    Field(ge=-1e7, le=1e7, description='a pressure in bar, kPa, MPa or psi, below 0 too, like "-0.2 bar"'),
+]
 Length = Annotated[
     float,
     _reads("length"),
@@ -178,6 +183,9 @@ Price = Annotated[float, Field(ge=0, le=1e9, description="a price as a plain num
 Amount = Annotated[float, Field(gt=0, le=1e12, description="an amount of money above 0, like 25000")]
 Coefficient = Annotated[float, Field(ge=0, le=1000, description="a loss coefficient, 0 to 1000, like 0.6")]
 Exponent = Annotated[float, Field(gt=0, le=1, description="an exponent above 0 and up to 1, like 0.5")]
+SignedShare = Annotated[
+    float, Field(ge=-0.9, le=10, description="a share of what is drawn, from -0.9 to 10, like -0.05")
+]
 Share = Annotated[float, Field(ge=0, lt=1, description="a share from 0 to below 1, like 0.15")]
 Part = Annotated[float, Field(gt=0, le=1, description="a share above 0 and up to 1, like 0.9")]
 Span = Annotated[
@@ -188,7 +196,15 @@ Dilution = Annotated[
 ]
 Days = Annotated[int, Field(ge=1, le=366, description="a whole number of days from 1 to 366")]
 Times = Annotated[float, Field(ge=0, le=1000, description="how many, 0 or more, like 1 or 0.5")]
+Samples = Annotated[int, Field(ge=100, le=100_000, description="a whole number from 100 to 100000")]
 Count = Annotated[int, Field(ge=1, le=1000, description="a whole number from 1 to 1000")]
+
+
+def upright(low: float, high: float) -> None:
+    """Refuses a range whose low end is above its high one, for a validator of its table."""
+    if low > high:
+        problem, mend = "is upside down: low is above high", "swap low and high"
+        raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
 
 
 class PressureRange(Table):
@@ -199,9 +215,7 @@ class PressureRange(Table):
 
     @model_validator(mode="after")
     def _upright(self) -> Self:
-        if self.low > self.high:
-            problem, mend = "is upside down: low is above high", "swap low and high"
-            raise PydanticCustomError("upside_down", "{problem}", {"problem": problem, "mend": mend})
+        upright(self.low, self.high)
         return self
 
 

@@ -30,13 +30,15 @@ from optimizer.report.engine import engine_file, engine_files
 from optimizer.report.frontier import frontier_svg
 from optimizer.report.plan import plan_svg
 from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
+from optimizer.report.tolerance import tolerance_svg
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative, Study
+from optimizer.yields import FieldYield
 
 SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 FRONTIER_FILE = "frontier.svg"
-OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv")
+OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "tolerance.svg")
 _NUMBERED = ("frontier_*.json", engine_file("*"))  # files of which an option has several
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
 _LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa", "shared")
@@ -160,6 +162,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         **_explained(alternative.explanation),
         **(alternative.running.figures() if alternative.running else dict.fromkeys(NOT_RUNNING)),
         "mist": None if alternative.mist is None else mist_figures(alternative.mist),
+        "yield": _yield(alternative.option, alternative.field_yield),
         "frontier": _frontier(alternative),
         "network_files": _network_files(alternative.design),
         "folder": alternative.option if alternative.design is not None else None,
@@ -174,6 +177,14 @@ def _explained(explanation: Explanation | None) -> dict[str, Any]:
         "binding": [{**asdict(slack), "binds": slack.binds} for slack in explanation.slacks],
         "marginals": [asdict(marginal) for marginal in explanation.marginals],
     }
+
+
+def _yield(option: str, found: FieldYield | None) -> dict[str, Any] | None:
+    """How an alternative holds on site, and where its tornado is drawn; null where nobody asks."""
+    if found is None:
+        return None
+    bars = [{**asdict(bar), "swing_pa": bar.swing_pa} for bar in found.tornado]
+    return {**asdict(found), "holds": found.holds, "tornado": bars, "chart": f"{option}/tolerance.svg"}
 
 
 def _frontier(alternative: Alternative) -> list[dict[str, Any]]:
@@ -207,6 +218,8 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
         texts["quantities.csv"] = quantities_csv(alternative.quantities, study.currency)
     if alternative.verified and alternative.upkeep is not None:
         texts["service.csv"] = quantities_csv(alternative.upkeep.lines, study.currency)
+    if alternative.field_yield is not None:
+        texts["tolerance.svg"] = tolerance_svg(alternative.field_yield, f"{study.title}: {alternative.title}")
     return texts
 
 

@@ -13,7 +13,7 @@ from geometry.errors import Fault, SiteFaults
 from geometry.geojson import read_site
 from geometry.site import Clearance, HeightLimit, Site
 from hydraulics.units import KILOWATT_HOUR_J, LITRE_M3
-from optimizer.brief import Climate, Ground, Option, Rules, Schedule, Service
+from optimizer.brief import Climate, FieldTolerances, Ground, Option, Rules, Schedule, Service
 from optimizer.catalogue import Catalogue, Named, NozzleType, OnSale, Tubing, read_on_sale
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, read_bytes, read_toml
@@ -33,11 +33,12 @@ from optimizer.scenario_file import (
     minutes,
 )
 from optimizer.scenario_parts import Parts
+from optimizer.tolerances_file import TolerancesFile, field_tolerances
 from optimizer.weather_file import ClimateFile, climate_of, locked_out
 
 SCENARIO_FILE = "scenario.toml"
 SITE_FILE = "site.geojson"
-_SECTIONS = ("rules", "climate", "ground", "schedule", "service", "protection", "option")
+_SECTIONS = ("rules", "climate", "ground", "schedule", "service", "protection", "tolerances", "option")
 _WHOLE_DAY = (0, 24 * 60)
 
 
@@ -47,6 +48,7 @@ class Scenario:
 
     service: None where only what is installed counts. protection: every rule of protection that some source states;
     `site` holds those on where nozzles and their mist may be.
+    tolerances: None where nobody asks how designs hold on site.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Scenario:
     catalogue: Catalogue
     service: Service | None = None
     protection: tuple[Stated, ...] = ()
+    tolerances: FieldTolerances | None = None
 
     def nozzle_of(self, option: Option) -> NozzleType:
         """The option's nozzle."""
@@ -111,6 +114,7 @@ class _Written:
     grounds: list[tuple[str, GroundFile]]
     schedules: list[tuple[Loc, ScheduleFile]]
     service: ServiceFile | None
+    tolerances: TolerancesFile | None
     options: list[tuple[Loc, OptionFile]]
     protection: list[tuple[Loc, ProtectionFile]]
 
@@ -124,6 +128,7 @@ def _written(reader: TomlReader) -> _Written:
         grounds=reader.by_name("ground", GroundFile),
         schedules=reader.many("schedule", ScheduleFile, at_least=0),
         service=reader.maybe("service", ServiceFile),
+        tolerances=reader.maybe("tolerances", TolerancesFile),
         options=reader.many("option", OptionFile),
         protection=reader.many("protection", ProtectionFile, at_least=0),
     )
@@ -168,6 +173,7 @@ def _scenario(written: _Written, site: Site, catalogue: Catalogue) -> Scenario:
         options=tuple(_option(table, catalogue, site) for _, table in written.options),
         catalogue=catalogue,
         service=_service(written.service) if written.service else None,
+        tolerances=field_tolerances(written.tolerances, climate.water_temperature) if written.tolerances else None,
         protection=protection,
     )
 

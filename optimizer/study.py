@@ -18,6 +18,7 @@ from optimizer.appraisal.misted import MistAccount, misted
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
+from optimizer.appraisal.yield_words import yield_words
 from optimizer.brief import Option
 from optimizer.costs import CostLine, total
 from optimizer.design import Design
@@ -29,6 +30,7 @@ from optimizer.protection_table import Row, protection_notes, protection_rows
 from optimizer.scenario import Scenario
 from optimizer.solve import Solved, SolveSettings, solve
 from optimizer.upkeep import Upkeep
+from optimizer.yields import FieldYield, field_yield
 
 Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
 
@@ -47,7 +49,8 @@ class Alternative:
     schedule groups). `reserve` is the share of the fullest circuit's
     rated capacity that stays unused. `joint_bound`: weighted m² that no design within the budget covers, or the least
     price that any design of the least coverage has; `joint_gap` against it; None where cost does not count.
-    `costs_that_count` are what the option reckons with; `upkeep` is None where the scenario states no service.
+    `costs_that_count` are what the option reckons with; `upkeep` is None where the scenario states no service,
+    `field_yield` where it states no tolerances.
     """
 
     option: str
@@ -95,6 +98,7 @@ class Alternative:
     running: Running | None = None
     frontier: tuple[FrontierPoint, ...] = ()
     mist: MistAccount | None = None
+    field_yield: FieldYield | None = None
 
     @property
     def price(self) -> float | None:
@@ -232,16 +236,20 @@ def _answer(
     late = solved.time_limit_hit  # then no time is taken to ask what more would buy
     explanation = explain(solved.trial, appraisal, settings.seed, told, lambda: late or stop())
     explained = time.perf_counter()
+    held = field_yield(solved.design, scenario.tolerances, settings.seed) if scenario.tolerances else None
     seconds = {
         "geometry": prepared.seconds,
         **solved.seconds,
         "appraisal": appraised - start,
         "explanation": explained - appraised,
+        "yield": time.perf_counter() - explained,
     }
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     found = _alternative(scenario, option, solved, seconds)
     mist = misted(posed, solved.design, solved.calm)
-    return replace(found, appraisal=appraisal, explanation=explanation, mist=mist)
+    notes = (*([yield_words(held, found.verified)] if held else []), *found.notes)
+    found = replace(found, appraisal=appraisal, explanation=explanation, mist=mist)
+    return replace(found, field_yield=held, notes=notes)
 
 
 def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hydraulics.units import LITRE_M3, System, show
-from optimizer.appraisal import explain_words, mist_words
+from optimizer.appraisal import explain_words, mist_words, yield_words
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
 from optimizer.cautions import BRIEF, CAUTIONS
@@ -123,6 +123,10 @@ def show_study(study: Study, units: System, console: Console) -> None:
     if served:
         console.print(Text("Service over the stated seasons", style="bold"))
         _show_tables(served, _service_rows(study.currency, units), console)
+    sampled = [one for one in study.alternatives if one.field_yield is not None]
+    if sampled:
+        console.print(Text(yield_words.HEADING, style="bold"))
+        _show_tables(sampled, [(name, _of_yield(cell)) for name, cell in yield_words.field_rows(units)], console)
     _show_frontiers(study, units, console)
     designed = [one for one in study.alternatives if one.appraisal is not None]
     if designed:
@@ -138,6 +142,8 @@ def show_study(study: Study, units: System, console: Console) -> None:
         _show_tables(misted, [(name, _of_mist(cell)) for name, cell in mist_words.mist_rows()], console)
     for alternative in study.alternatives:
         _show_remarks(alternative, units, console)
+    if sampled:
+        console.print(Text(yield_words.MEANING))
     if designed:
         console.print(Text(f"{MEANING} {study.ranking.statement if study.ranking else ''}".rstrip()))
         console.print(Text(explain_words.MEANING))
@@ -166,6 +172,10 @@ def _of_mist(cell: mist_words.Cell) -> Callable[[Alternative], str]:
 
 def _of_appraisal(cell: Cell) -> Callable[[Alternative], str]:
     return lambda one: NONE if one.appraisal is None else cell(one.appraisal)
+
+
+def _of_yield(cell: yield_words.Cell) -> Callable[[Alternative], str]:
+    return lambda one: NONE if one.field_yield is None else cell(one.field_yield)
 
 
 def _hand_rows(currency: str, units: System) -> Rows:
@@ -242,6 +252,7 @@ def _figure_rows(currency: str, units: System) -> Rows:
         ("gap at the cost or coverage asked", percent("joint_gap", 2)),
         ("lowest pressure", quantity("min_pressure_pa", "pressure")),
         ("highest pressure", quantity("max_pressure_pa", "pressure")),
+        ("yield on site", lambda one: NONE if one.design is None else yield_words.yield_cell(one.field_yield)),
         ("flow of all circuits", quantity("flow_m3_s", "flow")),
         ("unused pump capacity", percent("reserve")),
         ("tubing", quantity("tubing_m", "length", 0)),

@@ -100,11 +100,8 @@ def discrepancies(design: Design) -> tuple[str, ...]:
     return (*_laws(design), *_water_figures(design), *_power_figures(design), *of_nozzles, *of_proof)
 
 
-def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, SteadyState]:
-    """The network of one circuit and its steady state, by the names of nodes and links.
-
-    Raises UnsoundDesign naming the circuit whose network is unsound.
-    """
+def circuit_network(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, Supply]:
+    """The tree of one circuit, and the pump as it feeds it. Raises UnsoundDesign naming the circuit that is unsound."""
     links = [link for link in design.links if link.carries(circuit)]
     nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
     ends = {end for link in links for end in (link.from_, link.to)} | {pump.node}
@@ -115,7 +112,19 @@ def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.
             (hydraulic.NozzleAt(nozzle.node, design.nozzle) for nozzle in nozzles),
             pump.node,
         )
-        return net, solve_tree(net, supply_of(pump), design.water)
+        return net, supply_of(pump)
+    except HydraulicsError as error:
+        raise UnsoundDesign(f"circuit {circuit}: {error}") from error
+
+
+def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, SteadyState]:
+    """The network of one circuit and its steady state, by the names of nodes and links.
+
+    Raises UnsoundDesign naming the circuit whose network is unsound.
+    """
+    net, supply = circuit_network(design, pump, circuit)
+    try:
+        return net, solve_tree(net, supply, design.water)
     except HydraulicsError as error:
         raise UnsoundDesign(f"circuit {circuit}: {error}") from error
 

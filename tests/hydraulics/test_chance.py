@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from hydraulics.chance import CUT, Spread, normal_quantile, sample_key, spread_draw, uniform_draw
+from hydraulics.chance import CUT, normal_quantile, sample_key, spread_draw, uniform_draw
 from hydraulics.errors import RangeError
+from hydraulics.tolerance import Spread
 
 DRAWS = 20_000
 

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from hydraulics.chance import CUT, Spread
+from hydraulics.chance import CUT
 from hydraulics.errors import RangeError
 from hydraulics.network import Link, Node, NozzleAt, tree_network
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import DeliveryCurve, Pump, pump_of
-from hydraulics.sampler import TOLERANCE, Circuit, Sampler
+from hydraulics.sampler import TOLERANCE, Circuit, Sampler, drifted
 from hydraulics.steady_tree import solve_tree
-from hydraulics.tolerance import SOURCES, Tolerances, wilson
+from hydraulics.tolerance import SOURCES, Spread, Tolerances, wilson
 from hydraulics.tornado import tornado
 from hydraulics.water import Water, water_at
 from tests.hydraulics.epanet_reference import pressures_by_epanet
@@ -210,7 +210,10 @@ def test_tolerances_that_are_none_are_all_named() -> None:
         assert word in str(refusal.value)
 
 
-def test_drift_beyond_a_pumps_curve_is_refused() -> None:
-    sampler = sampler_of(0, curve=True)
-    with pytest.raises(RangeError, match="add a point"):
-        sampler.samples(Tolerances(set_drift_pa=Spread(0.0, 5e5, "uniform")), 1.0, 50, 0)
+def test_drift_beyond_a_pumps_curve_goes_on_as_its_last_stretch() -> None:
+    pump = pump_of(SET_PA, DeliveryCurve((10e5, 12.5e5), (2e-5, 1.5e-5)), 14e5, bypass_pa=12.2e5)
+    moved = drifted(pump, 13e5)
+    assert (moved.set_pressure_pa, moved.bypass_pa) == pytest.approx((13e5, 13.2e5))
+    assert moved.delivery_m3_s == pytest.approx(1.4e-5)  # 0.2e-5 less for each bar
+    back = drifted(pump, 11.5e5)
+    assert back.delivery_m3_s == pytest.approx(1.7e-5) and back.bypass_pa == pytest.approx(11.7e5)

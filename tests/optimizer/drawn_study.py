@@ -7,6 +7,7 @@ from optimizer.costs import CostLine
 from optimizer.design import Design
 from optimizer.study import Alternative, Study
 from optimizer.upkeep import Upkeep
+from optimizer.yields import Bar, FieldYield, Weak
 
 
 def example_alternative(design: Design) -> Alternative:
@@ -56,6 +57,31 @@ def example_alternative(design: Design) -> Alternative:
         ),
         costs_that_count=(CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),),
         appraisal=example_appraisal(len(design.nozzles)),
+        field_yield=example_yield(),
+    )
+
+
+def example_yield() -> FieldYield:
+    """Invented figures of a design that two thirds of the sampled plants bear out."""
+    return FieldYield(
+        share=0.65,
+        interval=(0.628, 0.67),
+        asked=None,
+        samples=2000,
+        seed=0,
+        low_pa=12e5,
+        above_band=0.02,
+        above_limit=0.0,
+        not_held=0.0,
+        drawn_pa=12.2e5,
+        lowest_pa=(11.7e5, 12.1e5, 12.5e5),
+        short_pa=0.2e5,
+        weakest=(Weak("N054", "C2", 0.6, 0.3),),
+        tornado=(
+            Bar("drift of the set pressure", "-0.2 bar", "+0.2 bar", 12e5, 12.4e5, "high end", 0.81),
+            Bar("flow of the nozzles", "-5.0 %", "+5.0 %", 12.3e5, 12.1e5, "low end", 0.7),
+        ),
+        residual=1e-11,
     )
 
 

@@ -48,7 +48,8 @@ def test_every_file_tells_every_caution(written: dict[str, str]) -> None:
 
 def test_what_is_drawn_shows_them_too(written: dict[str, str]) -> None:
     assert {f"•  {words}" for words in CAUTIONS} <= set(words_of(written["plan.svg"]))
-    assert BRIEF in " ".join(words_of(written[FRONTIER_FILE]))
+    for name in (FRONTIER_FILE, "tolerance.svg"):
+        assert BRIEF in " ".join(words_of(written[name]))
 
 
 def test_the_terminal_tells_them(full_study: Study) -> None:

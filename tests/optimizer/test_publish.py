@@ -70,6 +70,7 @@ CONTRACT = [
     "binding",
     "marginals",
     "mist",
+    "yield",
     "frontier",
     "pump_duty",
     "network_files",
@@ -157,7 +158,7 @@ def test_an_unverified_alternative_has_no_quantities_to_bid_with(tmp_path: Path)
     publish(STUDY, SCENARIO, tmp_path)
     publish(example_study(example_alternative(example_design(SITE, verified=False))), SCENARIO, tmp_path)
     assert set(files_under(tmp_path / "two_pumps")) == {
-        "design.json", "design.geojson", "plan.svg", "network_A.inp", "network_B.inp",
+        "design.json", "design.geojson", "plan.svg", "tolerance.svg", "network_A.inp", "network_B.inp",
     }
 
 

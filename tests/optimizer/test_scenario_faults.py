@@ -112,7 +112,7 @@ SCENARIO_FAULTS = {
         "[climate]",
         '[weather]\nwind = "calm"\n[climate]',
         'weather: is no known key (found {"wind": "calm"}); known here: catalogue, climate, ground, name, note, '
-        "option, protection, rules, schedule, schema_version, service, title",
+        "option, protection, rules, schedule, schema_version, service, title, tolerances",
     ),
     "missing section": (
         '[climate]\nwater_temperature = "20 C"\nwind = "calm"\n',
