@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from hydraulics.units import LITRE_M3, System, show
+from hydraulics.units import System, show
 from optimizer.appraisal import explain_words, mist_words, yield_words
 from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.words import HEADING, MEANING, NONE, Cell, worth_remarks, worth_rows
@@ -25,6 +25,7 @@ from optimizer.design import Verification
 from optimizer.instance import Inspection
 from optimizer.progress import Progress, Report
 from optimizer.report import frontier_table
+from optimizer.report.comparison import Rows, count, figure_rows, percent_of, service_rows
 from optimizer.study import Alternative, Study
 
 _PLAIN_EVERY_S = 5.0  # at most one line an option in this time, unless its stage changes
@@ -32,8 +33,6 @@ _NUMBERS = ("best", "bound", "gap", "time")
 COST_STAGES = ("run splits", "cost bound")
 ENDS = ("done", "no design")  # stages after which nothing of an option goes on
 _GAP_WIDTH = 2
-
-Rows = Sequence[tuple[str, Callable[[Alternative], str]]]  # name of a row, and how its cell is written
 
 
 @contextmanager
@@ -95,7 +94,7 @@ def _progress_cells(progress: Progress, elapsed_s: float) -> tuple[str, ...]:
         progress.stage,
         _figure(progress.incumbent, progress.stage),
         _figure(progress.bound, progress.stage),
-        "" if progress.gap is None else _percent(progress.gap, 2),
+        "" if progress.gap is None else percent_of(progress.gap, 2),
         f"{elapsed_s:.1f} s",
         progress.note,
     )
@@ -108,21 +107,17 @@ def _figure(value: float | None, stage: str) -> str:
     return f"cost {value:,.0f}" if stage in COST_STAGES else f"{value:,.1f} m² weighted"
 
 
-def _percent(share: float, digits: int = 1) -> str:
-    return f"{100.0 * share:.{digits}f} %"
-
-
 def show_study(study: Study, units: System, console: Console) -> None:
     """The alternatives side by side, then what must be known of each, then the cautions.
 
     Alternatives are columns; where the terminal is too narrow for all they stand in several tables.
     """
     console.print(Text(study.title, style="bold"))
-    _show_tables(study.alternatives, _figure_rows(study.currency, units), console)
+    _show_tables(study.alternatives, figure_rows(study.currency, units), console)
     served = [one for one in study.alternatives if one.upkeep is not None]
     if served:
         console.print(Text("Service over the stated seasons", style="bold"))
-        _show_tables(served, _service_rows(study.currency, units), console)
+        _show_tables(served, service_rows(study.currency, units), console)
     sampled = [one for one in study.alternatives if one.field_yield is not None]
     if sampled:
         console.print(Text(yield_words.HEADING, style="bold"))
@@ -229,75 +224,6 @@ def _style(row: str, alternative: Alternative) -> str:
     return "bold green" if alternative.verified else "bold red"
 
 
-def _figure_rows(currency: str, units: System) -> Rows:
-    """Name of each row, and how its cell is written."""
-
-    def quantity(name: str, kind: str, digits: int | None = None) -> Callable[[Alternative], str]:
-        return lambda one: _or_none(getattr(one, name), lambda value: show(value, kind, units, digits))
-
-    def percent(name: str, digits: int = 1) -> Callable[[Alternative], str]:
-        return lambda one: _or_none(getattr(one, name), lambda value: _percent(value, digits))
-
-    return (
-        ("status", lambda one: one.status.replace("_", " ")),
-        ("pumps", lambda one: _or_none(one.pump_count, lambda value: _count(value, "pump"))),
-        ("pump types", lambda one: ", ".join(one.pump_types or ()) or NONE),
-        ("circuits", lambda one: _or_none(one.circuit_count, lambda value: _count(value, "circuit"))),
-        ("nozzles", lambda one: _or_none(one.nozzle_count, lambda value: _count(value, "nozzle"))),
-        ("covered area", quantity("covered_area_m2", "area", 0)),
-        ("share of the zones", lambda one: _share(one.covered_area_m2, one.zone_area_m2)),
-        ("share of the coverable", lambda one: _share(one.covered_area_m2, one.coverable_area_m2)),
-        ("gap to any in-band design", percent("gap", 2)),
-        ("gap at this many nozzles", percent("gap_at_count", 2)),
-        ("gap at the cost or coverage asked", percent("joint_gap", 2)),
-        ("lowest pressure", quantity("min_pressure_pa", "pressure")),
-        ("highest pressure", quantity("max_pressure_pa", "pressure")),
-        ("yield on site", lambda one: NONE if one.design is None else yield_words.yield_cell(one.field_yield)),
-        ("flow of all circuits", quantity("flow_m3_s", "flow")),
-        ("unused pump capacity", percent("reserve")),
-        ("tubing", quantity("tubing_m", "length", 0)),
-        (
-            "installed cost",
-            lambda one: _or_none(one.installed_cost, lambda value: f"{value:,.0f} {currency}"),
-        ),
-        (
-            "cost cannot be below",
-            lambda one: _or_none(one.cost_bound, lambda value: f"{value:,.0f} {currency}"),
-        ),
-        ("cost gap, all told", percent("cost_gap")),
-        ("of tubing and ground alone", percent("cost_gap_tubing")),
-        ("time limit", lambda one: "reached" if one.time_limit_hit else "not reached"),
-        ("time", lambda one: f"{sum(one.seconds.values()):.1f} s" if one.seconds else NONE),
-    )
-
-
-def _service_rows(currency: str, units: System) -> Rows:
-    def money(name: str) -> Callable[[Alternative], str]:
-        return lambda one: _or_none(getattr(one, name), lambda value: f"{value:,.0f} {currency}")
-
-    def volume(litres: float) -> str:
-        return show(litres * LITRE_M3, "volume", units)
-
-    return (
-        ("mist a day", lambda one: _or_none(one.litres_a_day, volume)),
-        ("time between refills", lambda one: _or_none(one.days_between_refills, lambda value: f"{value:.1f} days")),
-        ("service cost", money("service_cost")),
-        ("cost that counts", money("price")),
-    )
-
-
-def _or_none(value: float | None, words: Callable[[float], str]) -> str:
-    return NONE if value is None else words(value)
-
-
-def _count(number: float, what: str) -> str:
-    return f"{number:.0f} {what}" + ("" if number == 1 else "s")
-
-
-def _share(part: float | None, whole: float | None) -> str:
-    return NONE if part is None or not whole else _percent(part / whole)
-
-
 def _show_remarks(alternative: Alternative, units: System, console: Console) -> None:
     appraised = worth_remarks(alternative.appraisal, units) if alternative.appraisal else ()
     explained = explain_words.explain_remarks(alternative.explanation) if alternative.explanation else ()
@@ -327,16 +253,16 @@ def _inspection_rows(found: Inspection, units: System) -> Iterator[tuple[str, st
     for name, length in found.line_length_m.items():
         yield f"mounting line {name}", show(length, "length", units)
     yield "all mounting lines", show(sum(found.line_length_m.values()), "length", units)
-    yield "candidate positions", _count(found.candidate_count, "position")
-    for reason, count in found.positions_left_out:
-        yield f"  left out, {reason}", _count(count, "position")
-    yield "coverage cells", _count(found.cell_count, "cell")
+    yield "candidate positions", count(found.candidate_count, "position")
+    for reason, left in found.positions_left_out:
+        yield f"  left out, {reason}", count(left, "position")
+    yield "coverage cells", count(found.cell_count, "cell")
     yield "coverable area", show(found.coverable_area_m2, "area", units, 0)
     yield "pump sites", ", ".join(found.pump_sites)
     yield "ways for tubing", show(found.corridor_length_m, "length", units, 0)
-    yield "junctions", _count(found.junction_count, "junction")
+    yield "junctions", count(found.junction_count, "junction")
     for name, nozzles in found.options:
-        yield f"option {name}", f"at most {_count(nozzles, 'nozzle')}"
+        yield f"option {name}", f"at most {count(nozzles, 'nozzle')}"
 
 
 def show_verification(state: Verification, off: Sequence[str], units: System, console: Console) -> None:
