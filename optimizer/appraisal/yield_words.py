@@ -12,7 +12,8 @@ HEADING = "On site, where nothing is quite as drawn"
 MEANING = (
     "Yield: the share of sampled plants, each with its own bores, nozzles, water and drift of the set pressure by "
     "[tolerances], in which every nozzle stays at or above the band's low edge; in brackets its 95 % confidence "
-    "interval. What matters most moves the worst nozzle furthest between its two ends, all else as drawn."
+    "interval; ! marks one below what is asked for or advised. What matters most moves the worst nozzle furthest "
+    "between its two ends, all else as drawn."
 )
 NOT_ASKED = "not asked"
 

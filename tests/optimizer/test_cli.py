@@ -349,9 +349,10 @@ def test_every_number_of_the_comparison_has_its_unit(units: str) -> None:
     rows = text[text.index("status") : text.index("two_pumps: Two pumps")].splitlines()
     cells = [cell for row in rows for cell in re.split(r"\s{2,}", row.strip())[1:]]
     numbers = [cell for cell in cells if re.search(r"\d", cell)]
-    assert len(numbers) == 30
+    assert len(numbers) == 39
+    flagged, interval, weakest = r"[\d.]+ % !", r"[\d.]+ % \([\d.]+ to [\d.]+ %\)", r"N\d+ on C\d+ \([\d.]+ %\)"
     for cell in numbers:
-        assert re.fullmatch(r"\+?[\d.,]+ \S+", cell), cell
+        assert re.fullmatch(rf"\+?[\d.,]+ \S+|{flagged}|{interval}|{weakest}", cell), cell
 
 
 def test_the_comparison_is_in_the_units_asked_for() -> None:
