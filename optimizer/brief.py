@@ -84,7 +84,8 @@ class Climate:
     water_temperature_c: of the water in the tubing; wind: in words, for the report; air; rose: the winds, and
     rose_source whether they are measured; layer_top_m: of the air that people are in; assumed: what the scenario
     leaves to this program, in words; locked_out: share of the hours in which it blows too hard to mist, whose winds are
-    not among the rose.
+    not among the rose; tubing_temperature_c: the hottest that the tubing gets, None where not
+    stated.
     """
 
     water_temperature_c: float
@@ -95,6 +96,7 @@ class Climate:
     layer_top_m: float
     assumed: tuple[str, ...]
     locked_out: float = 0.0
+    tubing_temperature_c: float | None = None
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from hydraulics.mist.spectrum import (
     spectrum_from_figures,
 )
 from hydraulics.nozzle import NozzleCurve, curve_from_readings
+from hydraulics.tubing import Rating
 from hydraulics.units import show
 from optimizer.brief import Source
 from optimizer.catalogue_file import (
@@ -69,7 +70,8 @@ class NozzleType:
 
 @dataclass(frozen=True)
 class Tubing:
-    """One size of tubing. rating_pa: the maker's rating at the hottest tubing temperature;
+    """One size of tubing. rating_pa: the maker's rating at the hottest tubing temperature, the last of the `ratings`
+    where the maker states several;
     price_per_m buys the tube, fixing_per_m clips it to what carries it."""
 
     name: str
@@ -78,6 +80,14 @@ class Tubing:
     rating_pa: float
     price_per_m: float
     fixing_per_m: float
+    ratings: Rating | None = None
+
+    def rating_at_pa(self, temperature_c: float | None) -> float | None:
+        """The rating at the hottest temperature that the tubing reaches, where that is known; None where nobody rates
+        it there."""
+        if self.ratings is None or temperature_c is None:
+            return self.rating_pa
+        return self.ratings.at_pa(temperature_c) if self.ratings.known_at(temperature_c) else None
 
 
 @dataclass(frozen=True)
@@ -160,7 +170,8 @@ def read_on_sale(path: Path, file: str) -> OnSale:
     reader = read_toml(path, file)
     head = reader.head(HeadFile, _SECTIONS)
     nozzles = [_nozzle(reader, loc, table) for loc, table in reader.many("nozzle", NozzleFile)]
-    tubing = [_tubing(table) for _, table in reader.many("tubing", TubingFile)]
+    read_tubes = [_tubing(reader, loc, table) for loc, table in reader.many("tubing", TubingFile)]
+    tubing = [tube for tube in read_tubes if tube is not None]
     fittings = reader.one("fittings", FittingsFile)
     filters = [_in_line(table) for _, table in reader.many("filter", InLineFile)]
     valves = [_in_line(table) for _, table in reader.many("valve", InLineFile)]
@@ -258,15 +269,24 @@ def _curve_through(table: NozzleFile, curve: CurveFile) -> NozzleCurve:
     return NozzleCurve(table.name, k, table.closing_pressure, curve.exponent)
 
 
-def _tubing(table: TubingFile) -> Tubing:
-    return Tubing(
-        name=table.name,
-        bore_m=table.bore,
-        roughness_m=table.roughness,
-        rating_pa=table.rating,
-        price_per_m=table.price_per_m,
-        fixing_per_m=table.fixing_per_m,
-    )
+def _tubing(reader: TomlReader, loc: Loc, table: TubingFile) -> Tubing | None:
+    """A size of tubing; a fault where its rating is told not at all, twice, or by figures of no tubing."""
+    if (table.rating is None) == (table.ratings is None):
+        problem = "has neither rating nor ratings" if table.rating is None else "has both rating and ratings"
+        reader.fault(loc, problem, "give rating, at the hottest tubing temperature, or [[tubing.ratings]]")
+        return None
+    ratings, rating_pa = None, table.rating
+    if table.ratings is not None:
+        points = sorted((point.temperature, point.pressure) for point in table.ratings)
+        try:
+            ratings = Rating(tuple(t for t, _ in points), tuple(p for _, p in points))
+        except HydraulicsError as error:
+            reader.fault((*loc, "ratings"), "are figures of no tubing", str(error))
+            return None
+        rating_pa = ratings.ratings_pa[-1]
+    assert rating_pa is not None, "one of the two is told"
+    price = (table.price_per_m, table.fixing_per_m)
+    return Tubing(table.name, table.bore, table.roughness, rating_pa, *price, ratings)
 
 
 def _fittings(table: FittingsFile) -> Fittings:

@@ -27,6 +27,7 @@ from optimizer.fields import (
     Span,
     SprayAngle,
     Table,
+    TubingTemperature,
     Voltage,
     Volume,
     Words,
@@ -104,14 +105,22 @@ class NozzleFile(Table):
     price: Price
 
 
+class RatingFile(Table):
+    """What pressure tubing stands at one temperature."""
+
+    temperature: TubingTemperature
+    pressure: Pressure
+
+
 class TubingFile(Table):
-    """One size of tubing."""
+    """One size of tubing: its rating at the hottest, or ratings at several temperatures, one of the two."""
 
     name: Name
     note: Words | None = None
     bore: Bore
     roughness: LengthOrZero
-    rating: Pressure
+    rating: Pressure | None = None
+    ratings: list[RatingFile] | None = Field(None, description="ratings as [[tubing.ratings]]")
     price_per_m: Price
     fixing_per_m: Price
 

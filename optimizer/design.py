@@ -139,8 +139,8 @@ class Verification:
 
     The kinds of fault are told apart: nozzles below the band, nozzles above it, pumps or circuits beyond what the pump
     may give, runs and circuits that break a run rule, rules of protection that are broken, limits of drift that are
-    passed. A design is verified when none is there. drift: of each limit, the share of the mist that it is about, at
-    most.
+    passed, tubing that may not stand its pressure. A design is verified when none is there. drift: of each limit, the
+    share of the mist that it is about, at most.
     """
 
     __pydantic_config__ = _CLOSED
@@ -159,6 +159,7 @@ class Verification:
     protection_faults: tuple[str, ...] = ()
     drift: Mapping[str, float] = field(default_factory=dict)
     drift_faults: tuple[str, ...] = ()
+    tubing_faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -170,6 +171,17 @@ class Misting:
     schedule: str
     cycles_per_day: Annotated[int, Field(ge=1)]
     cycle_s: Annotated[float, Field(gt=0)]
+
+
+@dataclass(frozen=True)
+class Rated:
+    """The pressure that a size of tubing is rated for at the hottest; temperature_c: None where the maker's figure is
+    for the hottest, whatever that is."""
+
+    __pydantic_config__ = _CLOSED
+    tubing: str
+    rating_pa: Annotated[float, Field(gt=0)]
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True)
@@ -215,6 +227,7 @@ class Design:
     dilution: Annotated[float, Field(ge=1)] | None = None
     protection: tuple[Stated, ...] = ()
     mist: MistBasis | None = None
+    ratings: tuple[Rated, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
 

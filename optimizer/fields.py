@@ -147,6 +147,11 @@ WaterTemperature = Annotated[
     _reads("temperature"),
     Field(ge=0, le=60, description='a temperature from 0 C to 60 C in C or F, like "20 C"'),
 ]
+TubingTemperature = Annotated[
+    float,
+    _reads("temperature"),
+    Field(ge=-40, le=150, description='a temperature from -40 C to 150 C in C or F, like "60 C"'),
+]
 AirTemperature = Annotated[
     float,
     _reads("temperature"),

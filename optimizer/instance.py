@@ -26,6 +26,7 @@ from optimizer.errors import NoDesign
 from optimizer.protection import binding
 from optimizer.pump_type import PumpType
 from optimizer.scenario import Scenario, set_range_pa
+from optimizer.tubing_fit import fit_tubing
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -174,14 +175,15 @@ def instance(scenario: Scenario, option: Option, candidate_set: Candidates) -> I
     """One option's instance; the band ends where a nozzle gives what rules of protection allow.
 
     Raises NoDesign where the option cannot have a design whatever is chosen: no candidate position, no coverable
-    cell, fewer circuits than schedule groups, more circuits than a pump has outlets.
+    cell, fewer circuits than schedule groups, more circuits than a pump has outlets, no tubing that stands its pumps.
     """
+    pumps = _pumps(scenario, option)
     found = Instance(
         scenario=within_nozzle_flow(scenario, option),
         option=option,
         nozzle=scenario.nozzle_of(option),
-        pumps=_pumps(scenario, option),
-        tubing=scenario.tubing_of(option),
+        pumps=pumps,
+        tubing=fit_tubing(scenario, option, pumps, candidate_set.corridors),
         candidates=candidate_set,
     )
     _require_candidates(scenario, candidate_set)

@@ -20,6 +20,7 @@ from optimizer.protection_checks import protection_faults
 from optimizer.pump_type import PumpType
 from optimizer.scenario_file import ALWAYS, RulesFile
 from optimizer.scenario_parts import Parts, usable
+from optimizer.tubing_checks import tubing_faults
 
 MOST_POSITIONS = 50_000
 MOST_CELLS = 2_500_000
@@ -39,7 +40,7 @@ def conflicts(parts: Parts) -> Iterator[InputFault]:
         yield from _band(parts.reader, parts.rules)
         yield from _pumps(parts, parts.rules)
         yield from _nozzles(parts, parts.rules)
-        yield from _tubing(parts, parts.rules)
+        yield from tubing_faults(parts, parts.rules)
     if parts.site is not None and parts.reader.raw:
         yield from _schedules(parts, parts.site)
         yield from _grounds(parts, parts.site)
@@ -84,15 +85,6 @@ def _nozzles(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
             problem = f"closes at {closing}, not below the band's low end of {low}"
             mend = "name another nozzle, or raise rules.band.low"
             yield parts.reader.fault_at((*loc, "nozzle"), problem, mend)
-
-
-def _tubing(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
-    """Tubing that an option may use must be rated for the highest set pressure."""
-    for tube in usable(parts.on_sale.tubing, [option.tubing for _, option in parts.options]):
-        if rules.set_pressure.high > tube.rating_pa:
-            problem = f"is above the rating of tubing {tube.name}, {_pressure(tube.rating_pa)}"
-            mend = f"lower it or keep {tube.name} out of the options' tubing"
-            yield parts.reader.fault_at(SET_HIGH, problem, mend)
 
 
 def _schedules(parts: Parts, site: Site) -> Iterator[InputFault]:

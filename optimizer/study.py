@@ -304,7 +304,7 @@ def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: di
         notes=(*solved.notes, *protection_notes(scenario, option, protection)),
         design=solved.design,
         protection=protection,
-        running=running(solved.design),
+        running=running(solved.trial.layout.instance, solved.design),
         quantities=solved.priced.lines,
         costs_that_count=solved.priced.that_count,
         upkeep=solved.priced.upkeep,

@@ -27,15 +27,13 @@ from optimizer.drift import drift_faults, drift_of
 from optimizer.errors import UnsoundDesign
 from optimizer.protected import protection_faults
 from optimizer.run_rules import run_faults
+from optimizer.tubing_load import load_faults
 
 PRESSURE_TOLERANCE = 1e-6  # relative, of a stored pressure or flow
 AREA_TOLERANCE = 1e-4  # relative, of a stored area
 BAND_TOLERANCE = 1e-9  # relative, so that a nozzle set exactly on the band's edge stands inside it
 RESIDUAL_LIMIT = 1e-8
-FAULT_FIELDS = (
-    *("verified", "low_faults", "high_faults", "pump_faults", "run_faults", "protection_faults"),
-    "drift_faults",
-)
+FAULT_FIELDS = ("verified", *(field.name for field in fields(Verification) if field.name.endswith("_faults")))
 
 
 @dataclass(frozen=True)
@@ -202,7 +200,7 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     high_faults = tuple(n for n, p in pressure.items() if p > high * (1 + BAND_TOLERANCE))
     pump_faults = tuple(_pump_faults(design, states))
     flow_m3_s = {state.circuit: state.net_flow_m3_s for state in states}
-    rule_faults = run_faults(design, flow_m3_s)
+    rule_faults, weak = run_faults(design, flow_m3_s), tuple(load_faults(design))
     flow_of = {name: q for state in states for name, q in state.flow_m3_s.items()}
     drift = drift_of(design, [flow_of[nozzle.id] for nozzle in design.nozzles])
     drifted = drift_faults(design, drift)
@@ -213,7 +211,8 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
     protected = protection_faults(design, greatest, flow_m3_s, covered)
     proven = bool(pressure) and max(mass, energy) <= RESIDUAL_LIMIT
     return Verification(
-        verified=proven and not (low_faults or high_faults or pump_faults or rule_faults or protected or drifted),
+        verified=proven
+        and not any((low_faults, high_faults, pump_faults, rule_faults, protected, drifted, weak)),
         band_pa=band_pa,
         low_faults=low_faults,
         high_faults=high_faults,
@@ -228,6 +227,7 @@ def _verification(design: Design, states: tuple[CircuitState, ...], band_pa: tup
         protection_faults=protected,
         drift=drift,
         drift_faults=drifted,
+        tubing_faults=weak,
     )
 
 

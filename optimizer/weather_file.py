@@ -22,6 +22,7 @@ from optimizer.fields import (
     Share,
     Speed,
     Table,
+    TubingTemperature,
     WaterTemperature,
     Words,
 )
@@ -62,6 +63,7 @@ class ClimateFile(Table):
 
     note: Words | None = None
     water_temperature: WaterTemperature
+    tubing_temperature: TubingTemperature | None = None
     wind: WordsOrRose
     wind_source: Literal["measured", "scaled", "assumed"] = "assumed"
     wind_height: Length = WIND_HEIGHT_M
@@ -101,6 +103,7 @@ def climate_of(table: ClimateFile) -> Climate:
         rose_source=table.wind_source,
         layer_top_m=table.occupied_height,
         assumed=tuple(_assumed(table)),
+        tubing_temperature_c=table.tubing_temperature,
     )
 
 

@@ -69,11 +69,11 @@ def _duties(design: Design) -> Iterator[PumpDuty]:
 def _words(
     pump: Pump, circuit: str, works_pa: float, delivery: float, bypass: float, current_a: float | None
 ) -> str:
-    spare = pump.limit_pa - works_pa
+    spare, passed = pump.limit_pa - works_pa, f"{100.0 * bypass / delivery:.0f} %"
     text = (
         f"{pump.id} works at {show_both(works_pa, 'pressure')} on {circuit}, {show(spare, 'pressure', 'metric')} below "
-        f"its limit for sustained use, and delivers {show_both(delivery, 'flow')}, of which {bypass / delivery:.0%} go "
-        "through the bypass"
+        f"its limit for sustained use, and delivers {show_both(delivery, 'flow')}, of which {passed} go through "
+        "the bypass"
     )
     if pump.power_w is None:
         return text

@@ -81,6 +81,7 @@ def _draw_verdict(axes: Axes, design: Design, y: float) -> None:
             (state.high_faults, "too high"),
             (state.pump_faults, "at the pumps"),
             (state.run_faults, "of run rules"),
+            (state.tubing_faults, "of tubing"),
         )
         reason = "Do not build. Faults: " + ", ".join(f"{len(faults)} {what}" for faults, what in counts if faults)
         word = "UNVERIFIED"

@@ -203,5 +203,6 @@ def fault_words(design: Design) -> str:
         ("against run rules", proof.run_faults),
         ("against rules of protection", proof.protection_faults),
         ("drift", proof.drift_faults),
+        ("beyond the tubing's rating", proof.tubing_faults),
     )
     return "; ".join(f"{words}: {', '.join(found)}" for words, found in named_faults if found)

@@ -21,6 +21,7 @@ from optimizer.design import (
     Node,
     Nozzle,
     Pump,
+    Rated,
     RunRules,
     Verification,
     ZoneArea,
@@ -81,6 +82,7 @@ def assemble(made: Layout) -> Design:
             scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
         ),
         mist=basis_of(scenario, made.instance.nozzle),
+        ratings=tuple(_ratings(made.instance)),
     )
 
 
@@ -118,6 +120,14 @@ def _pumps(made: Layout) -> Iterator[Pump]:
             power_w=pump.power_at_w(choice.set_pressure_pa),
             motor=pump.motor,
         )
+
+
+def _ratings(instance: Instance) -> Iterator[Rated]:
+    hot = instance.scenario.climate.tubing_temperature_c
+    for tube in instance.tubing:
+        rating = tube.rating_at_pa(hot)
+        if rating is not None:
+            yield Rated(tube.name, rating, hot if tube.ratings else None)
 
 
 def _pump_nodes(made: Layout) -> Iterator[Node]:

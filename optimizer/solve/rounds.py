@@ -292,6 +292,7 @@ def _sentence(number: int, kept: Kept) -> str:
             ("pump faults", proof.pump_faults),
             ("run rules broken", proof.run_faults),
             ("limits of drift passed", proof.drift_faults),
+            ("beyond the tubing's rating", proof.tubing_faults),
         )
         if found
     ]

@@ -14,8 +14,8 @@ import pytest
 import hydraulics
 
 UNITS = ("_pa", "_m", "_m3_s", "_kg_m3", "_pa_s", "_m_s2", "_pa_m", "_pa_s_m3", "_m3_s_pa", "temperature_c",
-         "temperature_k", "pressures_pa", "flows_m3_s", "deliveries_m3_s", "_w", "_v", "_a", "_m3", "_m_s", "_m2_s",
-         "_s", "_per_s", "_per_litre", "_deg", "share", "shares")
+         "temperatures_c", "hottest_c", "temperature_k", "pressures_pa", "flows_m3_s", "deliveries_m3_s", "_w", "_v",
+         "_a", "_m3", "_m_s", "_m2_s", "_s", "_per_s", "_per_litre", "_deg", "share", "shares")
 DIMENSIONLESS = {
     "n", "nozzle_n", "minor_k", "reducer_k", "reynolds", "relative_roughness", "tolerance", "mass_residual",
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",

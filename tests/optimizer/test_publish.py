@@ -73,6 +73,8 @@ CONTRACT = [
     "yield",
     "frontier",
     "pump_duty",
+    "tubing_rating",
+    "tubing_left_out",
     "network_files",
     "folder",
 ]

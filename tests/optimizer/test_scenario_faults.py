@@ -227,9 +227,38 @@ def test_nozzle_that_closes_inside_the_band(tmp_path: Path) -> None:
 def test_tubing_rated_below_the_set_pressure(tmp_path: Path) -> None:
     weak = swapped(CATALOGUE, 'rating = "40 bar"', 'rating = "15 bar"')
     assert faults(yard(tmp_path, catalogue=weak)) == [
-        'scenario.toml: rules.set_pressure.high: is above the rating of tubing T4, 15.00 bar (found "15.5 bar"); '
-        "lower it or keep T4 out of the options' tubing"
+        "scenario.toml: rules.set_pressure.high: with 10 % on it is not below the rating of tubing T4, 15.00 bar "
+        '(found "15.5 bar"); lower it or keep T4 out of the options\' tubing'
     ]
+
+
+def test_tubing_rated_below_the_relief_setting(tmp_path: Path) -> None:
+    """17.05 bar is 15.5 bar and a tenth; the relief setting rules where one is stated."""
+    weak = swapped(CATALOGUE, 'rating = "40 bar"', 'rating = "18 bar"')
+    assert faults(yard(tmp_path, catalogue=weak)) == []
+    relieved = swapped(weak, "outlets = 2", 'outlets = 2\nrelief = "18 bar"')
+    (text,) = faults(yard(tmp_path, catalogue=relieved))
+    assert "option[0]: allows tubing T4, rated 18.00 bar, but the relief valve of pump P1 opens at 18.00 bar" in text
+
+
+RATINGS = 'ratings = [{ temperature = "20 C", pressure = "30 bar" }, { temperature = "60 C", pressure = "15 bar" }]'
+
+
+@pytest.mark.parametrize(("hot", "said"), [
+    (None, "rating of tubing T4, 15.00 bar at its hottest"),
+    ("60 C", "rating of tubing T4, 15.00 bar at 60.0 °C"),
+    ("140 F", "rating of tubing T4, 15.00 bar at 60.0 °C"),
+    ("50 C", None),
+    ("61 C", "climate.tubing_temperature: is above the last temperature at which tubing T4 is rated, 60.0 °C"),
+    ("hot", "climate.tubing_temperature: is not a temperature with its unit"),
+])  # fmt: skip
+def test_tubing_is_derated_at_its_hottest(tmp_path: Path, hot: str | None, said: str | None) -> None:
+    """By hand: 18.75 bar at 50 °C, above 15.5 bar and a tenth; 15 bar at 60 °C is below it."""
+    hotter = "" if hot is None else f'\ntubing_temperature = "{hot}"'
+    scenario = swapped(SCENARIO, 'water_temperature = "20 C"', f'water_temperature = "20 C"{hotter}')
+    catalogue = swapped(CATALOGUE, 'rating = "40 bar"', RATINGS)
+    found = faults(yard(tmp_path, scenario=scenario, catalogue=catalogue))
+    assert not found if said is None else any(said in text for text in found), found
 
 
 def test_items_that_no_option_may_use_are_not_judged(tmp_path: Path) -> None:
