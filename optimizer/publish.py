@@ -23,6 +23,7 @@ from optimizer.appraisal.explain import Explanation
 from optimizer.appraisal.misted import mist_figures
 from optimizer.appraisal.running import NOT_RUNNING
 from optimizer.bid.quantities import quantities_csv
+from optimizer.bid.schedule import schedule_csv
 from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
@@ -38,7 +39,9 @@ from optimizer.yields import FieldYield
 SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 FRONTIER_FILE = "frontier.svg"
-OPTION_FILES = ("design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "tolerance.svg")
+OPTION_FILES = (
+    "design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "schedule.csv", "tolerance.svg",
+)  # fmt: skip
 _NUMBERED = ("frontier_*.json", engine_file("*"))  # files of which an option has several
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
 _LINK_KEYS = ("id", "circuit", "run", "tubing", "bore_m", "length_m", "reducer_pa", "shared")
@@ -157,6 +160,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
     return {
         **{name: getattr(alternative, name) for name in _FIGURES},
         "seconds": {stage: round(seconds, 3) for stage, seconds in alternative.seconds.items()},
+        "timetable": None if alternative.operation is None else asdict(alternative.operation),
         "protection": [row.record() for row in alternative.protection],
         "appraisal": None if alternative.appraisal is None else asdict(alternative.appraisal),
         **_explained(alternative.explanation),
@@ -218,6 +222,8 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
         texts["quantities.csv"] = quantities_csv(alternative.quantities, study.currency)
     if alternative.verified and alternative.upkeep is not None:
         texts["service.csv"] = quantities_csv(alternative.upkeep.lines, study.currency)
+    if alternative.verified and alternative.operation is not None:
+        texts["schedule.csv"] = schedule_csv(alternative.operation, alternative.protection)
     if alternative.field_yield is not None:
         texts["tolerance.svg"] = tolerance_svg(alternative.field_yield, f"{study.title}: {alternative.title}")
     return texts

@@ -15,6 +15,7 @@ from optimizer.appraisal.explain import Explanation, explain
 from optimizer.appraisal.figures import Appraisal
 from optimizer.appraisal.frontier_points import FrontierPoint, frontier_points
 from optimizer.appraisal.misted import MistAccount, misted
+from optimizer.appraisal.operation import Operation, operation, operation_notes
 from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
@@ -49,8 +50,8 @@ class Alternative:
     schedule groups). `reserve` is the share of the fullest circuit's
     rated capacity that stays unused. `joint_bound`: weighted m² that no design within the budget covers, or the least
     price that any design of the least coverage has; `joint_gap` against it; None where cost does not count.
-    `costs_that_count` are what the option reckons with; `upkeep` is None where the scenario states no service,
-    `field_yield` where it states no tolerances.
+    `costs_that_count` are what the option reckons with; `upkeep` and `operation` are None without a service,
+    `field_yield` where the scenario states no tolerances.
     """
 
     option: str
@@ -92,6 +93,7 @@ class Alternative:
     quantities: tuple[CostLine, ...] = ()
     costs_that_count: tuple[CostLine, ...] = ()
     upkeep: Upkeep | None = None
+    operation: Operation | None = None
     protection: tuple[Row, ...] = ()
     appraisal: Appraisal | None = None
     explanation: Explanation | None = None
@@ -271,6 +273,7 @@ def _asked(option: Option, design: Design | None = None) -> dict[str, Any]:
 def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: dict[str, float]) -> Alternative:
     proof = solved.design.verification
     protection = protection_rows(scenario, solved.design)
+    run = operation(scenario, solved.design, solved.priced.upkeep)
     capacity = {circuit: pump.capacity_m3_s for pump in solved.design.pumps for circuit in pump.circuits}
     unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
     return Alternative(
@@ -301,8 +304,9 @@ def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: di
         time_limit_hit=solved.time_limit_hit,
         seconds=seconds,
         rounds=solved.rounds,
-        notes=(*solved.notes, *protection_notes(scenario, option, protection)),
+        notes=(*operation_notes(run), *solved.notes, *protection_notes(scenario, option, protection)),
         design=solved.design,
+        operation=run,
         protection=protection,
         running=running(solved.trial.layout.instance, solved.design),
         quantities=solved.priced.lines,

@@ -40,13 +40,14 @@ class Unit:
     """A pump unit in service.
 
     draws: of each circuit; store_m3: of its tank, or of its drum of concentrate; power_w: drawn while
-    it runs; filter: name and price.
+    it runs; filter: name and price; store: its name.
     """
 
     draws: tuple[Draw, ...]
     store_m3: float
     power_w: float
     filter: tuple[str, float]
+    store: str = ""
 
 
 @dataclass(frozen=True)
@@ -59,15 +60,28 @@ class Nozzles:
 
 
 @dataclass(frozen=True)
+class UnitDay:
+    """What a unit uses on a day of the season: mist, and the concentrate in it; its tank or drum and how long that
+    lasts, inf where nothing is used."""
+
+    mist_m3: float
+    concentrate_m3: float
+    store: str
+    store_m3: float
+    refill_days: float
+
+
+@dataclass(frozen=True)
 class Upkeep:
     """Service over all seasons. litres_a_day: mist of all units; days_between_refills: of the unit that empties first,
-    inf where none is used; lines: what is used and its cost over all seasons."""
+    inf where none is used; lines: what is used and its cost over all seasons; units: of each pump unit."""
 
     seasons: int
     litres_a_day: float
     days_between_refills: float
     visits_per_season: float
     lines: tuple[CostLine, ...]
+    units: tuple[UnitDay, ...] = ()
 
     @property
     def cost(self) -> float:
@@ -80,12 +94,19 @@ def upkeep(service: Service, units: Sequence[Unit], nozzles: Nozzles) -> Upkeep:
 
     Each season begins with a full tank or drum, filled on a visit, and a visit fills all units.
     """
-    days = min((refill_days(service, unit.draws, unit.store_m3) for unit in units), default=math.inf)
+    of_units = tuple(_unit_day(service, unit) for unit in units)
+    days = min((unit.refill_days for unit in of_units), default=math.inf)
     visits = visits_per_season(service, days)
     a_day = sum(mist_m3_a_day(unit.draws) for unit in units)
     lines = (*_used(service, units, a_day), *_work(service, units, nozzles, visits))
     used = tuple(line for line in lines if line.quantity > 0)
-    return Upkeep(service.seasons, a_day / LITRE_M3, days, visits, used)
+    return Upkeep(service.seasons, a_day / LITRE_M3, days, visits, used, of_units)
+
+
+def _unit_day(service: Service, unit: Unit) -> UnitDay:
+    mist = mist_m3_a_day(unit.draws)
+    lasts = refill_days(service, unit.draws, unit.store_m3)
+    return UnitDay(mist, mist / service.dilution, unit.store, unit.store_m3, lasts)
 
 
 def mist_m3_a_day(draws: Draws) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from hydraulics.units import LITRE_M3, System, show
 from optimizer.appraisal import yield_words
+from optimizer.appraisal.operation import Operation
 from optimizer.appraisal.words import NONE
 from optimizer.study import Alternative
 
@@ -63,9 +64,15 @@ def service_rows(currency: str, units: System) -> Rows:
     def volume(litres: float) -> str:
         return show(litres * LITRE_M3, "volume", units)
 
+    def of_run(words: Callable[[Operation], str]) -> Callable[[Alternative], str]:
+        return lambda one: NONE if one.operation is None else words(one.operation)
+
     return (
         ("mist a day", lambda one: _or_none(one.litres_a_day, volume)),
+        ("concentrate a day", of_run(lambda run: volume(sum(pump.concentrate_litres_a_day for pump in run.pumps)))),
+        ("timetable", of_run(lambda run: "fits the hours" if run.fits else "DOES NOT FIT")),
         ("time between refills", lambda one: _or_none(one.days_between_refills, lambda value: f"{value:.1f} days")),
+        ("cost of a season", of_run(lambda run: f"{run.cost_per_season:,.0f} {currency}")),
         ("service cost", money("service_cost")),
         ("cost that counts", money("price")),
     )

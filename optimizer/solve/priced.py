@@ -10,6 +10,7 @@ from optimizer.brief import CostOf, Service
 from optimizer.costs import CostLine, Group, TakeOff, bill, total, total_of
 from optimizer.design import Design
 from optimizer.equipment import Dosing, Tank
+from optimizer.pump_type import PumpType
 from optimizer.solve.assemble import Layout, circuit_schedules
 from optimizer.solve.takeoff import take_off
 from optimizer.upkeep import Draw, Nozzles, Store, Unit, Upkeep, cheapest_stores, upkeep
@@ -78,11 +79,15 @@ def _upkeep(
     made: Layout, draws: Sequence[tuple[Draw, ...]], service: Service, stores: Sequence[Store]
 ) -> Upkeep:
     units = [
-        Unit(own, store.volume_m3, pump.power_at_w(at.set_pressure_pa) or 0.0, (pump.filter.name, pump.filter.price))
+        Unit(own, store.volume_m3, pump.power_at_w(at.set_pressure_pa) or 0.0, _filter(pump), store.name)
         for own, store, pump, at in zip(draws, stores, made.pumps, made.problem.pumps, strict=True)
     ]
     nozzle = made.instance.nozzle
     return upkeep(service, units, Nozzles(nozzle.name, len(made.chosen), nozzle.price))
+
+
+def _filter(pump: PumpType) -> tuple[str, float]:
+    return pump.filter.name, pump.filter.price
 
 
 def _offers(made: Layout, service: Service) -> list[Sequence[Store]]:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
+from optimizer.appraisal.operation import CircuitDay, Operation, PumpPlan
 from optimizer.costs import CostLine
 from optimizer.design import Design
+from optimizer.protection import Stated
+from optimizer.protection_table import Row
 from optimizer.study import Alternative, Study
 from optimizer.upkeep import Upkeep
 from optimizer.yields import Bar, FieldYield, Weak
@@ -55,6 +58,11 @@ def example_alternative(design: Design) -> Alternative:
                 CostLine("visit", "service", 12.0, "pc", 80.0, 960.0),
             ),
         ),
+        operation=example_operation(),
+        protection=(
+            Row(Stated("nozzle_flow", "", 7.5e-7, "invented label"), 7.0e-7, True, ()),
+            Row(Stated("wind_most", "", 3.0, "invented label"), None, None, ()),
+        ),
         costs_that_count=(CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),),
         appraisal=example_appraisal(len(design.nozzles)),
         field_yield=example_yield(),
@@ -83,6 +91,19 @@ def example_yield() -> FieldYield:
         ),
         residual=1e-11,
     )
+
+
+def example_operation() -> Operation:
+    """Two pumps with a circuit each, invented."""
+    plans = [
+        PumpPlan(
+            pump,
+            (CircuitDay(circuit, "always", 2, 45.0, 3e-5, 2.7, ("05:00:00", "17:00:00")),),
+            2.7, 0.014, "K100", 100.0, 37.037,
+        )
+        for pump, circuit in (("P1", "C1"), ("P2", "C2"))
+    ]  # fmt: skip
+    return Operation(True, (), tuple(plans), 611.6)
 
 
 def example_appraisal(nozzles: int) -> Appraisal:

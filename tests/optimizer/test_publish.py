@@ -64,6 +64,7 @@ CONTRACT = [
     "verified",
     "time_limit_hit",
     "seconds",
+    "timetable",
     "protection",
     "appraisal",
     "by_hand",
