@@ -122,6 +122,7 @@ class Option:
     at the end of a trunk that they share.
     objective: most coverage, within `budget` where there is one; or least cost, covering at least `least_coverage` of
     the zones' weighted area. cost_of: the cost that both, and comparisons, reckon with.
+    drift_most: as in the rules, of which the stricter binds; None: only those.
     """
 
     name: str
@@ -140,6 +141,7 @@ class Option:
     least_coverage: float | None
     budget: float | None
     cost_of: CostOf
+    drift_most: float | None = None
 
     @property
     def pumps(self) -> int:

@@ -29,8 +29,7 @@ from hydraulics.mist.evaporation import NO_EVAPORATION, free_drop
 from hydraulics.mist.kernel import Mist
 from hydraulics.mist.spectrum import Classes, classes
 from hydraulics.mist.wind import Wind, WindState
-from optimizer.brief import DRIFT_BIAS
-from optimizer.catalogue import NozzleType
+from optimizer.brief import DRIFT_BIAS, Option
 from optimizer.design import Design, ZoneArea
 from optimizer.errors import UnsoundDesign
 from optimizer.mist_basis import DriftLimit, DropClass, MistBasis, Place, WindAt
@@ -43,8 +42,9 @@ OVER = "over the boundary"
 LIMIT_TOLERANCE = 1e-6  # of a share: coordinates in a design are rounded
 
 
-def basis_of(scenario: Scenario, nozzle: NozzleType) -> MistBasis | None:
-    """What the account of a nozzle's mist is reckoned from on a site; None where its drops are not known."""
+def basis_of(scenario: Scenario, option: Option) -> MistBasis | None:
+    """What the account of an option's mist is reckoned from; None where the drops of its nozzle are not known."""
+    nozzle = scenario.nozzle_of(option)
     if nozzle.spectrum is None:
         return None
     climate, service, site = scenario.climate, scenario.service, scenario.site
@@ -62,13 +62,14 @@ def basis_of(scenario: Scenario, nozzle: NozzleType) -> MistBasis | None:
         winds=tuple(WindAt(s.from_deg, s.speed_m_s, s.share) for s in climate.rose.states),
         drops=tuple(DropClass(float(d), float(s)) for d, s in zip(drops.diameter_m, drops.share, strict=True)),
         keep_outs=tuple(Place(keep_out.name, mapping_of(keep_out.polygon)) for keep_out in site.keep_outs),
-        limits=tuple(_limits(scenario)),
+        limits=tuple(_limits(scenario, option)),
     )
 
 
-def _limits(scenario: Scenario) -> list[DriftLimit]:
+def _limits(scenario: Scenario, option: Option) -> list[DriftLimit]:
     rules = scenario.rules
-    found = [DriftLimit(OVER, None, None, rules.drift_most, DRIFT_BIAS)] if rules.drift_most is not None else []
+    stated = [most for most in (rules.drift_most, option.drift_most) if most is not None]
+    found = [DriftLimit(OVER, None, None, min(stated), DRIFT_BIAS)] if stated else []
     if rules.drift_most_any_wind is not None:
         for number, wind in enumerate(scenario.climate.rose.states):
             name = f"{OVER} in wind from {wind.from_deg:.0f}° at {wind.speed_m_s:g} m/s"

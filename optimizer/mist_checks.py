@@ -44,6 +44,9 @@ def _limits(parts: Parts) -> Iterator[tuple[Loc, float]]:
         most = getattr(parts.rules, key)
         if most is not None:
             yield ("rules", key), most
+    for loc, option in parts.options:
+        if option.drift_most is not None:
+            yield (*loc, "drift_most"), option.drift_most
 
 
 def _without_drops(parts: Parts) -> list[str]:

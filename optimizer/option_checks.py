@@ -12,7 +12,7 @@ from optimizer.scenario_parts import Parts, usable
 
 MINUTE_S = 60.0
 WHOLE_DAY = ["00:00-24:00"]
-STUDY_FILES = ("study.json", "frontier.svg")  # stand beside the folders of the options
+STUDY_FILES = ("study.json", "frontier.svg", "drift.svg")  # stand beside the folders of the options
 
 
 def option_faults(parts: Parts) -> Iterator[InputFault]:

@@ -28,7 +28,7 @@ from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
 from optimizer.report.engine import engine_file, engine_files
-from optimizer.report.frontier import frontier_svg
+from optimizer.report.frontier import drift_svg, frontier_svg
 from optimizer.report.plan import plan_svg
 from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
 from optimizer.report.tolerance import tolerance_svg
@@ -38,7 +38,7 @@ from optimizer.yields import FieldYield
 
 SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
-FRONTIER_FILE = "frontier.svg"
+FRONTIER_FILE, DRIFT_FILE = "frontier.svg", "drift.svg"
 OPTION_FILES = (
     "design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "schedule.csv", "tolerance.svg",
 )  # fmt: skip
@@ -118,11 +118,11 @@ def publish(study: Study, scenario: Scenario, folder: Path) -> None:
         (folder / option).mkdir(exist_ok=True)
         for name, text in files.items():
             _write(folder / option / name, text)
-    chart = frontier_svg(study)
-    if chart is None:
-        (folder / FRONTIER_FILE).unlink(missing_ok=True)
-    else:
-        _write(folder / FRONTIER_FILE, chart)
+    for name, chart in ((FRONTIER_FILE, frontier_svg(study)), (DRIFT_FILE, drift_svg(study))):
+        if chart is None:
+            (folder / name).unlink(missing_ok=True)
+        else:
+            _write(folder / name, chart)
     _write(folder / STUDY_FILE, study_text(study))
 
 

@@ -244,6 +244,7 @@ def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
         least_coverage=table.least_coverage,
         budget=table.budget,
         cost_of=table.cost_of,
+        drift_most=table.drift_most,
     )
 
 

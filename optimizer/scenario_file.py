@@ -146,6 +146,7 @@ class OptionFile(Table):
     least_coverage: Part | None = None
     budget: Amount | None = None
     cost_of: CostOf = "installed"
+    drift_most: Part | None = None
 
 
 def minutes(hours: str) -> tuple[int, int]:

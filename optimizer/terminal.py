@@ -150,15 +150,13 @@ def show_study(study: Study, units: System, console: Console) -> None:
 
 
 def _show_frontiers(study: Study, units: System, console: Console) -> None:
-    rows = [row for one in study.alternatives for row in frontier_table.frontier_rows(one, study.currency, units)]
-    if not rows:
-        return
-    table = Table(*frontier_table.COLUMNS, box=None, pad_edge=False)
-    for row in rows:
-        table.add_row(*map(Text, row))
-    console.print(Text(frontier_table.HEADING, style="bold"))
-    console.print(table)
-    console.print()
+    for heading, columns, rows in frontier_table.frontier_tables(study, units):
+        table = Table(*columns, box=None, pad_edge=False)
+        for row in rows:
+            table.add_row(*map(Text, row))
+        console.print(Text(heading, style="bold"))
+        console.print(table)
+        console.print()
 
 
 def _of_mist(cell: mist_words.Cell) -> Callable[[Alternative], str]:

@@ -52,7 +52,7 @@ def test_links_lead_somewhere() -> None:
         assert (ROOT / target).exists(), target
 
 
-@pytest.mark.parametrize("name", ["first_look", "two_schedules", "hill_camp", "orchard_fair"])
+@pytest.mark.parametrize("name", ["first_look", "two_schedules", "hill_camp", "orchard_fair", "windy_court"])
 def test_demo_scenarios_say_that_they_are_invented(name: str) -> None:
     assert read_scenario(ROOT / "scenarios" / name).name == name
     for file in ("scenario.toml", "site.geojson", "../catalogue.toml"):

@@ -37,6 +37,7 @@ def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
     endless = Cover(without(problem, set(np.flatnonzero(~fed).tolist()).difference(chosen)))
     equal = Cover(at_equal_count(problem, found.group, chosen))
     placed = Selection(endless, chosen)
+    windless = placed if not problem.drifts else Selection(Cover(replace(endless.problem, drifts=())), chosen)
     by_hand = practice(equal, _lines(scenario, found))
     hand_m2 = None if by_hand is None else Selection(endless, by_hand.chosen).value
     filled = greedy(equal)
@@ -53,7 +54,7 @@ def appraise(instance: Instance, design: Design, ground: Ground) -> Appraisal:
         last_nozzle_m2=last_nozzle_m2(placed),
         reach_source=instance.nozzle.reach_source,
         reach=reach_cases(instance, chosen),
-        uncovered=uncovered(ground, found, chosen, placed.addable(), fed),
+        uncovered=uncovered(ground, found, chosen, placed.addable(), windless.addable(), fed),
         gaps=_gaps(scenario, found, chosen),
     )
 

@@ -30,8 +30,8 @@ class Slack:
     """What a rule has left in a design.
 
     rule: as scenario.toml names it; at: circuit, pump, nozzle or zone, "" for the whole design; slack: what is left, in
-    `unit` (nozzles, Pa, sizes, m, m², money), below 0 where the rule is broken; step: the least that is of use; binds:
-    slack < step; words: a sentence, of what is left or of what binds.
+    `unit` (nozzles, Pa, sizes, m, m², share, money), below 0 where the rule is broken; step: the least that is of use;
+    binds: slack < step; words: a sentence, of what is left or of what binds.
     """
 
     rule: str
@@ -60,6 +60,7 @@ def slacks(trial: Trial, next_nozzle_m2: float) -> tuple[Slack, ...]:
         *_run_nozzles(trial),
         *_balance(trial),
         *_least_coverage(trial),
+        *_drift(trial),
         *_goal(trial),
     )
 
@@ -209,6 +210,15 @@ def _least_coverage(trial: Trial) -> Iterator[Slack]:
             slack = area - zone.least_coverage * whole
             words = f"zone {zone.name} has {show_both(slack, 'area')} covered above its least coverage"
             yield Slack("least_coverage", zone.name, slack, CLOSE_SHARE * whole, "m²", words)
+
+
+def _drift(trial: Trial) -> Iterator[Slack]:
+    """What each limit of drift has left, as a share of the mist; what one nozzle moves is a step."""
+    basis, drift = trial.design.mist, trial.design.verification.drift
+    for limit in basis.limits if basis is not None else ():
+        slack = limit.most - drift[limit.name]
+        words = f"{100.0 * slack:.2f} % more of the mist may drift {limit.name}"
+        yield Slack("drift_most", limit.name, slack, limit.most / max(1, len(trial.design.nozzles)), "share", words)
 
 
 def _goal(trial: Trial) -> Iterator[Slack]:

@@ -18,6 +18,7 @@ from optimizer.instance import Candidates
 from optimizer.scenario import Scenario
 
 COUNT = "nozzle count"  # a position that reaches it is free: the count is used up, or it would add too little
+DRIFTING = "limit of drift"  # positions that reach it would send too much mist where it is limited
 SPACING = "spacing rules"  # least spacing, rows or pitch keep out every position that reaches it
 PRESSURE = "beyond the pump's pressure"  # no pump of the design can keep a position that reaches it in the band
 HIDDEN = "out of sight"  # obstacles or the boundary hide it from the positions within reach of it
@@ -66,12 +67,14 @@ def ground(scenario: Scenario, nozzle: NozzleType, found: Candidates) -> Ground:
 
 
 def uncovered(
-    known: Ground, found: Candidates, chosen: Sequence[int], free: NDArray[np.bool_], fed: NDArray[np.bool_]
+    known: Ground, found: Candidates, chosen: Sequence[int], *may: NDArray[np.bool_]
 ) -> tuple[Uncovered, ...]:
-    """What a choice leaves uncovered; [J]: free: candidates that no rule but the count keeps out; fed: that some pump
-    can keep in the band."""
-    shares = shared_out(known.coverable, [region_of(found.polygons[some]) for some in (list(chosen), free, fed)])
-    kinds = [(COUNT, ""), (SPACING, ""), (PRESSURE, "")]
+    """What a choice leaves uncovered; may, three of [J]: candidates that no rule but the count keeps out, that none but
+    count and drift do, and that some pump can keep in the band."""
+    picked = np.zeros(found.count, dtype=bool)
+    picked[list(chosen)] = True
+    shares = shared_out(known.coverable, [region_of(found.polygons[some]) for some in (picked, *may)])
+    kinds = [(COUNT, ""), (DRIFTING, ""), (SPACING, ""), (PRESSURE, "")]
     return tuple(
         Uncovered(name, float(area), float(row[0]), (*_causes(kinds, row[1:]), *causes))
         for name, area, row, causes in zip(known.names, known.area_m2, shares, known.causes, strict=True)

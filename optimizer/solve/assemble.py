@@ -81,7 +81,7 @@ def assemble(made: Layout) -> Design:
         run_rules=RunRules(
             scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
         ),
-        mist=basis_of(scenario, made.instance.nozzle),
+        mist=basis_of(scenario, made.instance.option),
         ratings=tuple(_ratings(made.instance)),
     )
 

@@ -76,7 +76,7 @@ def drift_points(
     instance: Instance, problem: PlacementProblem, chosen: Sequence[int], count: int, stop: Stop
 ) -> tuple[DriftPoint, ...]:
     """Up to `count` placements from little drift to that of the best coverage; () where the drops are not known."""
-    basis = basis_of(instance.scenario, instance.nozzle)
+    basis = basis_of(instance.scenario, instance.option)
     if basis is None or count < 1:
         return ()
     found = instance.candidates

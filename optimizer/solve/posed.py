@@ -75,7 +75,7 @@ def placement_problem(instance: Instance) -> PlacementProblem:
 def _drifts(instance: Instance) -> tuple[Drift, ...]:
     """The limits of drift; all nozzles are of one type and draw nearly the same, so each counts alike here and by its
     real flow in the verification. Raises NoDesign where every position drifts more than is allowed."""
-    found, basis = instance.candidates, basis_of(instance.scenario, instance.nozzle)
+    found, basis = instance.candidates, basis_of(instance.scenario, instance.option)
     if basis is None or not basis.limits:
         return ()
     own = drift_shares(basis, Nozzles(found.x_m, found.y_m, found.height_m))

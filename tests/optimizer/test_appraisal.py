@@ -19,7 +19,7 @@ from optimizer.appraisal.figures import Rival
 from optimizer.appraisal.gaps import CHOSEN, FREE_STRETCH, NO_CANDIDATE, gaps
 from optimizer.appraisal.reach import reach_cases
 from optimizer.appraisal.rivals import greedy, last_nozzle_m2, next_nozzle_m2, nozzles_saved
-from optimizer.appraisal.uncovered import PRESSURE, SPACING, ground, uncovered
+from optimizer.appraisal.uncovered import DRIFTING, PRESSURE, SPACING, ground, uncovered
 from optimizer.design import Design, Nozzle, Pump
 from optimizer.instance import Instance, candidates, instance
 from optimizer.placement.problem import Floor, Limit
@@ -198,7 +198,8 @@ def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, ev
     scenario, found = posed.scenario, posed.candidates
     known = ground(scenario, posed.nozzle, found)
     chosen = list(range(0, found.count, every))
-    listed = uncovered(known, found, chosen, np.arange(found.count) % 2 == 0, np.arange(found.count) % 5 > 0)
+    by_count, fed = np.arange(found.count) % 2 == 0, np.arange(found.count) % 5 > 0
+    listed = uncovered(known, found, chosen, by_count, by_count | (np.arange(found.count) % 7 == 0), fed)
     assert [zone.zone for zone in listed] == [zone.name for zone in scenario.site.zones]
     for zone in listed:
         assert zone.area_m2 == pytest.approx(sum(cause.area_m2 for cause in zone.causes), abs=1e-4)
@@ -214,10 +215,12 @@ def test_ground_before_positions_that_no_pump_can_feed_is_beyond_its_pressure(po
     """Source: the uncovered area that candidates reach, which is all that rules and count could explain."""
     found = posed.candidates
     known, none = ground(posed.scenario, posed.nozzle, found), np.zeros(found.count, dtype=bool)
-    causes = [cause for zone in uncovered(known, found, [], none, none) for cause in zone.causes]
+    causes = [cause for zone in uncovered(known, found, [], none, none, none) for cause in zone.causes]
     assert sum(one.area_m2 for one in causes if one.cause == PRESSURE) == pytest.approx(found.coverable_area_m2)
-    causes = [cause for zone in uncovered(known, found, [], none, ~none) for cause in zone.causes]
+    causes = [cause for zone in uncovered(known, found, [], none, none, ~none) for cause in zone.causes]
     assert sum(one.area_m2 for one in causes if one.cause == SPACING) == pytest.approx(found.coverable_area_m2)
+    causes = [cause for zone in uncovered(known, found, [], none, ~none, ~none) for cause in zone.causes]
+    assert sum(one.area_m2 for one in causes if one.cause == DRIFTING) == pytest.approx(found.coverable_area_m2)
 
 
 @pytest.mark.parametrize(("share", "fed"), [(0.5, False), (4.0, True)])

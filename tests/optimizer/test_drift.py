@@ -68,7 +68,7 @@ def of(found: Study) -> Alternative:
 
 
 def basis(read: Scenario) -> MistBasis:
-    found = basis_of(read, read.catalogue.nozzle("N1"))
+    found = basis_of(read, read.options[0])
     assert found is not None
     return replace(found, limits=(DriftLimit(OVER, None, None, 0.5, 0.0),))
 

@@ -16,7 +16,7 @@ from optimizer.scenario import Scenario, read_scenario, set_range_pa
 from tests.optimizer.scenario_files import SCENARIO, faults, swapped, yard
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-DEMOS = ("first_look", "two_schedules", "hill_camp", "orchard_fair")
+DEMOS = ("first_look", "two_schedules", "hill_camp", "orchard_fair", "windy_court")
 
 
 @pytest.fixture(name="sound")
