@@ -1,15 +1,16 @@
 """Rules on the runs of a design, checked from the design alone: lengths and counts by its links, loads by real flows.
 
 A run is a branch of a circuit from its first branching on, the whole circuit where it does not branch; the trunk before
-that branching counts as a run of its own for the nozzles on it. Metres of tubing count from the pump's outlet, or from
-the valve of the circuit where a main leads to it.
+that branching counts as a run of its own for the nozzles on it; branches that a loop joins are one run. Metres of
+tubing count by the shortest way from the pump's outlet, or from the valve of the circuit where a main leads to it.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from heapq import heappop, heappush
 
 from hydraulics.units import show_both
 from optimizer.design import MANIFOLD, Design, Link, Pump
@@ -29,7 +30,7 @@ class Run:
 
 
 def runs(design: Design) -> tuple[Run, ...]:
-    """The runs of every circuit, as branches of its tree, the trunk first; named as their links name them."""
+    """The runs of every circuit, as its branches, the trunk first; named as their links name them."""
     return tuple(run for pump in design.pumps for circuit in pump.circuits for run in _runs(design, pump, circuit))
 
 
@@ -63,52 +64,77 @@ def _balance_faults(design: Design, pump: Pump, flow_m3_s: Mapping[str, float]) 
             yield f"{pump.id}: circuit {circuit} takes less than {least}, the least that circuit_balance allows"
 
 
-Onward = dict[str, list[tuple[Link, str]]]  # by node: the links that lead on from it, and where to
+Touching = dict[str, list[tuple[Link, str]]]  # by node: its links, and where each leads
 
 
 def _runs(design: Design, pump: Pump, circuit: str) -> Iterator[Run]:
-    onward = _onward(design, pump, circuit)
+    start = _start(design, pump, circuit)
+    touching = _touching(link for link in design.links if link.carries(circuit) and not _before(link))
+    metres = _metres(start, touching)
     nozzles = Counter(nozzle.node for nozzle in design.nozzles if nozzle.circuit == circuit)
-    start = _start(pump.node, onward)
-    trunk, name = [(start, 0.0)], circuit
-    for node, metres in trunk:
-        if len(onward[node]) == 1:
-            ((link, other),) = onward[node]
-            trunk.append((other, metres + link.length_m))
-            name = link.run
-    yield _run(circuit, name, trunk, nozzles)
-    end, metres = trunk[-1]
-    for link, other in onward[end]:
-        branch = [(other, metres + link.length_m)]
-        for node, so_far in branch:
-            branch.extend((further, so_far + after.length_m) for after, further in onward[node])
-        yield _run(circuit, link.run, branch, nozzles)
+    trunk, ways, name = [start], touching[start], circuit
+    while len(ways) == 1:
+        ((link, node),) = ways
+        trunk.append(node)
+        ways = [way for way in touching[node] if way[0] is not link]
+        name = link.run
+    yield _run(circuit, name, trunk, touching, metres, nozzles)
+    taken = set(trunk)
+    for link, node in ways:
+        if node not in taken:  # else a loop joins it with a branch before
+            branch = _branch(node, touching, taken)
+            taken.update(branch)
+            yield _run(circuit, link.run, [trunk[-1], *branch], touching, metres, nozzles - Counter([trunk[-1]]))
 
 
-def _onward(design: Design, pump: Pump, circuit: str) -> Onward:
-    """The links of a circuit in the direction of flow, whichever way they are written down."""
-    touching: Onward = defaultdict(list)
-    for link in design.links:
-        if link.carries(circuit):
-            touching[link.from_].append((link, link.to))
-            touching[link.to].append((link, link.from_))
-    onward: Onward = defaultdict(list)
-    reached, seen = [pump.node], {pump.node}
-    for node in reached:
-        onward[node] = [(link, other) for link, other in touching[node] if other not in seen]
-        reached.extend(other for _, other in onward[node])
-        seen.update(other for _, other in onward[node])
-    return onward
+def _before(link: Link) -> bool:
+    """Whether a link lies before the tubing of a circuit itself: the unit's manifold, or its main."""
+    return link.tubing == MANIFOLD or bool(link.shared)
 
 
-def _start(node: str, onward: Onward) -> str:
-    """The node where the tubing of a circuit itself begins: behind the unit's manifold and behind its main."""
-    for link, other in onward[node]:
-        if link.tubing == MANIFOLD or link.shared:
-            return _start(other, onward)
-    return node
+def _start(design: Design, pump: Pump, circuit: str) -> str:
+    """The node where the tubing of a circuit itself begins."""
+    touching = _touching(link for link in design.links if link.carries(circuit) and _before(link))
+    return max(_metres(pump.node, touching).items(), key=lambda place: place[1])[0]
 
 
-def _run(circuit: str, name: str, reached: list[tuple[str, float]], nozzles: Mapping[str, int]) -> Run:
-    end, length = max(reached, key=lambda place: place[1])
-    return Run(circuit, name, sum(nozzles.get(node, 0) for node, _ in reached), length, end)
+def _touching(links: Iterable[Link]) -> Touching:
+    touching: Touching = defaultdict(list)
+    for link in links:
+        touching[link.from_].append((link, link.to))
+        touching[link.to].append((link, link.from_))
+    return touching
+
+
+def _metres(start: str, touching: Touching) -> dict[str, float]:
+    """Metres of tubing from a node to every other, by the shortest way."""
+    metres: dict[str, float] = {}
+    heap = [(0.0, start)]
+    while heap:
+        so_far, node = heappop(heap)
+        if node not in metres:
+            metres[node] = so_far
+            for link, other in touching[node]:
+                heappush(heap, (so_far + link.length_m, other))
+    return metres
+
+
+def _branch(node: str, touching: Touching, taken: set[str]) -> list[str]:
+    """The nodes reached from one without passing those taken."""
+    reached, seen = [node], {node, *taken}
+    for at in reached:
+        onward = [other for _, other in touching[at] if other not in seen]
+        reached.extend(dict.fromkeys(onward))
+        seen.update(onward)
+    return reached
+
+
+def _run(
+    circuit: str, name: str, reached: list[str], touching: Touching, metres: dict[str, float], nozzles: Counter[str]
+) -> Run:
+    """A run of these nodes; the furthest place of a link that closes a loop lies along it, where its two ways meet."""
+    within = set(reached)
+    ends = [((metres[node] + metres[other] + link.length_m) / 2, max(node, other, key=lambda at: metres[at]))
+            for node in reached for link, other in touching[node] if other in within]
+    length, end = max(ends, key=lambda place: place[0], default=(metres[reached[0]], reached[0]))
+    return Run(circuit, name, sum(nozzles[node] for node in reached), length, end)

@@ -18,9 +18,11 @@ from geometry.site import Zone
 from hydraulics import network as hydraulic
 from hydraulics.errors import HydraulicsError
 from hydraulics.friction import FRICTION_LAW, GRAVITY_M_S2
+from hydraulics.network_loop import LoopNetwork, loop_network
 from hydraulics.pump import Pump as Supply
 from hydraulics.pump import power_drawn_w, sustained_faults
-from hydraulics.steady_tree import SteadyState, solve_tree
+from hydraulics.steady import solve_network
+from hydraulics.steady_loop import LoopState
 from hydraulics.water import water_at
 from optimizer.design import SCHEMA_VERSION, Design, GeoJson, Link, Node, Pump, Verification
 from optimizer.drift import drift_faults, drift_of
@@ -38,8 +40,8 @@ FAULT_FIELDS = ("verified", *(field.name for field in fields(Verification) if fi
 
 @dataclass(frozen=True)
 class CircuitState:
-    """The state of one circuit: pressure and flow by nozzle, pressure by node, flow by link, status of each reducer by
-    its link, net flow, and the solver's own proof."""
+    """The state of one circuit: pressure and flow by nozzle, pressure by node, flow by link from its first node to its
+    second, status of each reducer by its link, net flow, and the solver's own proof."""
 
     circuit: str
     pump: Pump
@@ -99,32 +101,37 @@ def discrepancies(design: Design) -> tuple[str, ...]:
 
 
 def circuit_network(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, Supply]:
-    """The tree of one circuit, and the pump as it feeds it. Raises UnsoundDesign naming the circuit that is unsound."""
-    links = [link for link in design.links if link.carries(circuit)]
-    nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
-    ends = {end for link in links for end in (link.from_, link.to)} | {pump.node}
+    """The tree of one circuit, and the pump as it feeds it. Raises UnsoundDesign naming the circuit that is unsound, or
+    that closes a loop."""
     try:
-        net = hydraulic.tree_network(
-            (hydraulic.Node(node.id, node.z_m) for node in design.nodes if node.id in ends),
-            (_hydraulic_link(link) for link in links),
-            (hydraulic.NozzleAt(nozzle.node, design.nozzle) for nozzle in nozzles),
-            pump.node,
-        )
-        return net, supply_of(pump)
+        return hydraulic.tree_network(*_circuit_parts(design, pump, circuit), pump.node), supply_of(pump)
     except HydraulicsError as error:
         raise UnsoundDesign(f"circuit {circuit}: {error}") from error
 
 
-def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[hydraulic.TreeNetwork, SteadyState]:
-    """The network of one circuit and its steady state, by the names of nodes and links.
+def solved_circuit(design: Design, pump: Pump, circuit: str) -> tuple[LoopNetwork, LoopState]:
+    """The network of one circuit, of whatever shape, and its steady state.
 
     Raises UnsoundDesign naming the circuit whose network is unsound.
     """
-    net, supply = circuit_network(design, pump, circuit)
     try:
-        return net, solve_tree(net, supply, design.water)
+        net = loop_network(*_circuit_parts(design, pump, circuit), [pump.node])
+        return net, solve_network(net, [supply_of(pump)], design.water)
     except HydraulicsError as error:
         raise UnsoundDesign(f"circuit {circuit}: {error}") from error
+
+
+Parts = tuple[list[hydraulic.Node], list[hydraulic.Link], list[hydraulic.NozzleAt]]
+
+
+def _circuit_parts(design: Design, pump: Pump, circuit: str) -> Parts:
+    links = [link for link in design.links if link.carries(circuit)]
+    ends = {end for link in links for end in (link.from_, link.to)} | {pump.node}
+    return (
+        [hydraulic.Node(node.id, node.z_m) for node in design.nodes if node.id in ends],
+        [_hydraulic_link(link) for link in links],
+        [hydraulic.NozzleAt(nozzle.node, design.nozzle) for nozzle in design.nozzles if nozzle.circuit == circuit],
+    )
 
 
 def supply_of(pump: Pump) -> Supply:
@@ -151,9 +158,7 @@ def _hydraulic_link(link: Link) -> hydraulic.Link:
     )
 
 
-def _named_state(
-    design: Design, pump: Pump, circuit: str, net: hydraulic.TreeNetwork, state: SteadyState
-) -> CircuitState:
+def _named_state(design: Design, pump: Pump, circuit: str, net: LoopNetwork, state: LoopState) -> CircuitState:
     at = {node: index for index, node in enumerate(net.node_ids)}
     nozzles = [nozzle for nozzle in design.nozzles if nozzle.circuit == circuit]
     return CircuitState(
@@ -162,10 +167,10 @@ def _named_state(
         pressure_pa={n.id: float(state.pressure_pa[at[n.node]]) for n in nozzles},
         flow_m3_s={n.id: float(state.nozzle_flow_m3_s[at[n.node]]) for n in nozzles},
         node_pressure_pa=dict(zip(net.node_ids, state.pressure_pa.tolist(), strict=True)),
-        link_flow_m3_s=dict(zip(net.link_ids[1:], state.link_flow_m3_s[1:].tolist(), strict=True)),
+        link_flow_m3_s=dict(zip(net.link_ids, state.link_flow_m3_s.tolist(), strict=True)),
         reducer_status={link: word for link, word in zip(net.link_ids, state.reducer_status, strict=True) if word},
         net_flow_m3_s=float(np.sum(state.nozzle_flow_m3_s)),
-        supply_pressure_pa=state.supply_pressure_pa,
+        supply_pressure_pa=float(state.pressure_pa[net.supply[0]]),
         mass_residual=float(state.mass_residual),
         energy_residual=float(state.energy_residual),
     )

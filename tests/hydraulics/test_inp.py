@@ -17,13 +17,16 @@ import pytest
 from hydraulics.errors import NetworkError
 from hydraulics.friction import GRAVITY_M_S2
 from hydraulics.inp import inp_text
-from hydraulics.network import Link, Node, NozzleAt, TreeNetwork, tree_network
+from hydraulics.network import Link, Node, NozzleAt
+from hydraulics.network_loop import LoopNetwork, loop_network
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import Pump
-from hydraulics.steady_tree import SteadyState, solve_tree
+from hydraulics.steady import solve_network
+from hydraulics.steady_loop import LoopState
 from hydraulics.water import water_at
 from tests.hydraulics import epanet_engine as en
 from tests.hydraulics.random_circuits import CURVE, random_circuit, with_reducers
+from tests.hydraulics.random_loops import network_of, random_looped
 
 WATER = water_at(40.0)
 CLOSE = 5e-4
@@ -32,8 +35,8 @@ METRE_PA = WATER.density_kg_m3 * GRAVITY_M_S2
 
 @dataclass(frozen=True)
 class Case:
-    network: TreeNetwork
-    state: SteadyState
+    network: LoopNetwork
+    state: LoopState
 
     def text(self) -> str:
         return inp_text(self.network, self.state, WATER, "a random circuit", ("invented",))
@@ -41,17 +44,18 @@ class Case:
     def worst(self, reads_m: dict[str, float]) -> float:
         """Largest relative difference of a pressure; the closing pressure is added to what a nozzle's junction reads,
         as the file says."""
-        closing = np.where(self.network.nozzle_k > 0, self.network.nozzle_p0_pa, 0.0)[1:]
-        found = np.array([reads_m[name] for name in self.network.node_ids[1:]]) * METRE_PA + closing
-        return float(np.abs(found / self.state.pressure_pa[1:] - 1).max())
+        closing = np.where(self.network.nozzle_k > 0, self.network.nozzle_p0_pa, 0.0)
+        fed = np.delete(np.arange(closing.size), self.network.supply)
+        found = np.array([reads_m[self.network.node_ids[i]] for i in fed]) * METRE_PA + closing[fed]
+        return float(np.abs(found / self.state.pressure_pa[fed] - 1).max())
 
 
 def case(seed: int, reducers: bool = False) -> Case:
     circuit = random_circuit(seed)
     if reducers:
         circuit = with_reducers(circuit, seed, 0.15, 12e5, 14e5)
-    network = circuit.network()
-    state = solve_tree(network, Pump(1.5e6, 1.0, 2e6), WATER)
+    network = network_of(circuit)
+    state = solve_network(network, [Pump(1.5e6, 1.0, 2e6)], WATER)
     assert state.open.sum() == (network.nozzle_k > 0).sum()
     return Case(network, state)
 
@@ -88,6 +92,14 @@ def test_the_toolkit_finds_the_same_pressures(seed: int, reducers: bool, tmp_pat
     assert asked.worst(read_by_toolkit(asked.text(), tmp_path)) < CLOSE
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_loops_are_read_back(seed: int, tmp_path: Path) -> None:
+    network = random_looped(seed).network()
+    looped = Case(network, solve_network(network, [Pump(1.5e6, 1.0, 2e6)], WATER))
+    assert network.tree is None and looped.state.open.sum() == (network.nozzle_k > 0).sum()
+    assert looped.worst(read_by_toolkit(looped.text(), tmp_path)) < CLOSE
+
+
 @pytest.mark.parametrize("seed", [0, 3])
 def test_wntr_reads_it_and_finds_the_same_pressures(seed: int, tmp_path: Path) -> None:
     asked = case(seed, reducers=True)
@@ -112,16 +124,16 @@ def test_a_reducer_at_the_supply_and_one_behind_another(tmp_path: Path) -> None:
     nodes = [Node(f"n{i}", 0.0) for i in range(4)]
     links = [Link(f"l{i}", f"n{i - 1}", f"n{i}", 5.0 * (i > 1), 0.006, 0.0, 0.5, setting, 2.0)
              for i, setting in ((1, 14e5), (2, 12e5), (3, None))]
-    network = tree_network(nodes, links, [NozzleAt("n3", CURVE)], "n0")
-    held = Case(network, solve_tree(network, Pump(1.6e6, 1.0, 2e6), WATER))
-    assert held.state.reducer_status == ("", "active", "active", "")
+    network = loop_network(nodes, links, [NozzleAt("n3", CURVE)], ["n0"])
+    held = Case(network, solve_network(network, [Pump(1.6e6, 1.0, 2e6)], WATER))
+    assert held.state.reducer_status == ("active", "active", "")
     assert held.worst(read_by_toolkit(held.text(), tmp_path)) < CLOSE
 
 
 def test_what_the_pump_cannot_hold_is_written_as_it_stands(tmp_path: Path) -> None:
-    network = random_circuit(5).network()
-    state = solve_tree(network, Pump(1.5e6, 1.5e-5, 2e6), WATER)
-    assert state.supply_pressure_pa < 1.4e6 and state.open.sum() == (network.nozzle_k > 0).sum()
+    network = network_of(random_circuit(5))
+    state = solve_network(network, [Pump(1.5e6, 1.5e-5, 2e6)], WATER)
+    assert state.pressure_pa[network.supply[0]] < 1.4e6 and state.open.sum() == (network.nozzle_k > 0).sum()
     starved = Case(network, state)
     assert starved.worst(read_by_toolkit(starved.text(), tmp_path)) < CLOSE
 
@@ -131,8 +143,8 @@ def test_says_what_the_format_cannot() -> None:
     nodes = [Node("the pump", 0.0), Node("a", 0.0), Node("A", 0.0)]
     links = [Link("l1", "the pump", "a", 1.0, 0.006, 0.0), Link("l" * 32, "a", "A", 1.0, 0.006, 0.0)]
     fed = [NozzleAt("the pump", CURVE), NozzleAt("a", CURVE), NozzleAt("A", other)]
-    network = tree_network(nodes, links, fed, "the pump")
-    state = solve_tree(network, Pump(1.5e6, 1.0, 2e6), WATER)
+    network = loop_network(nodes, links, fed, ["the pump"])
+    state = solve_network(network, [Pump(1.5e6, 1.0, 2e6)], WATER)
     with pytest.raises(NetworkError) as error:
         inp_text(network, state, WATER, "t")
     said = str(error.value)
