@@ -13,6 +13,7 @@ from geometry.chainage import BoolArray, FloatArray, IntArray
 from geometry.clearance import MIST_REASON, mist_faults, standing_faults
 from geometry.errors import ArgumentError
 from geometry.facing import facing_azimuths_deg, preferences, sides
+from geometry.outline import Outline, laid_out
 from geometry.positions import Positions
 from geometry.sight import Shapes, blockers, eyes, shadows
 from geometry.site import KeepOut, Site
@@ -27,31 +28,53 @@ COPY_SHARE = 0.005
 
 @dataclass(frozen=True)
 class Reach:
-    """How far a nozzle's mist carries in calm air, and the angle of its spray in plan (360 = all round)."""
+    """How far a nozzle's mist carries in calm air, and the angle of its spray in plan (360 = all round).
+
+    outlines: where there are any, one for each height of nozzles, they are the footprints, whichever way a nozzle
+    faces and tilts; the radius is then that of the widest.
+    """
 
     radius_m: float
     spray_angle_deg: float = 360.0
+    outlines: tuple[Outline, ...] = ()
+
+    def scaled(self, factor: float) -> Reach:
+        """So many times as far."""
+        outlines = tuple(outline.scaled(factor) for outline in self.outlines)
+        return Reach(factor * self.radius_m, self.spray_angle_deg, outlines)
+
+    def all_round(self) -> Reach:
+        """The same whichever way a nozzle faces."""
+        return Reach(self.radius_m, 360.0, self.outlines)
 
 
 @dataclass(frozen=True, eq=False)
 class _Aim:
-    """Nozzles [M] and which way they face."""
+    """Nozzles [M] and which way they face; laid: their outlines, where these are the footprints."""
 
     xy: FloatArray
     z_m: FloatArray
     azimuth_deg: FloatArray
     radius_m: FloatArray
     angle_deg: float
+    laid: Shapes | None = None
 
     def of(self, chosen: IntArray) -> _Aim:
         """Some of them."""
         xy, z_m, azimuth_deg, radius_m = (
             array[chosen] for array in (self.xy, self.z_m, self.azimuth_deg, self.radius_m)
         )
-        return _Aim(xy, z_m, azimuth_deg, radius_m, self.angle_deg)
+        laid = None if self.laid is None else self.laid[chosen]
+        return _Aim(xy, z_m, azimuth_deg, radius_m, self.angle_deg, laid)
+
+    def nearest(self, eye: FloatArray) -> FloatArray | None:
+        """Where parts of footprints count that obstacles or the boundary cut off: at the eyes; of outlines all do."""
+        return eye if self.laid is None else None
 
     def shapes(self, eye: FloatArray) -> Shapes:
-        """Their discs or sectors about the eyes [M, 2]."""
+        """Their discs or sectors about the eyes [M, 2], or their outlines."""
+        if self.laid is not None:
+            return self.laid
         return reach_shapes(eye, self.azimuth_deg, self.radius_m, self.angle_deg)
 
 
@@ -91,14 +114,15 @@ def footprints(site: Site, positions: Positions, reach: Reach, setback_m: float)
     _require(reach, setback_m)
     tries = _tries(site, positions)
     xy = np.column_stack([positions.x_m, positions.y_m])
+    laid = _laid(site, reach, xy, positions.height_m)
     polygons = np.full(tries.azimuth_deg.shape, None, dtype=object)
     standing = standing_faults(site, positions)
     reasons: list[list[str]] = [[fault] if fault else [] for fault in standing]
     may_stand = np.array([not fault for fault in standing], dtype=bool)
     for slot, (azimuth_deg, tilt_deg) in enumerate(zip(tries.azimuth_deg, tries.tilt_deg, strict=True)):
         open_ = np.flatnonzero(~np.isnan(azimuth_deg) & may_stand)
-        radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
-        aim = _Aim(xy, positions.z_m, azimuth_deg, radius_m, reach.spray_angle_deg).of(open_)
+        radius_m = _radius_m(reach, tilt_deg)
+        aim = _Aim(xy, positions.z_m, azimuth_deg, radius_m, reach.spray_angle_deg, laid).of(open_)
         cut, faults = _judged(site, aim, setback_m)
         legal = np.array([not fault for fault in faults], dtype=bool)
         polygons[slot, open_[legal]] = cut[legal]
@@ -118,18 +142,37 @@ def refitted(
     z_m: FloatArray,
     azimuth_deg: FloatArray,
     tilt_deg: FloatArray,
+    height_m: FloatArray,
     reach: Reach,
     setback_m: float,
 ) -> tuple[Shapes, tuple[str, ...]]:
-    """Footprints [M] of nozzles that stand at xy [M, 2] and face so already, perhaps placed for another reach; and why
-    each is not legal, "" where it is.
+    """Footprints [M] of nozzles that stand at xy [M, 2], height_m above ground, and face so already, perhaps placed for
+    another reach; and why each is not legal, "" where it is.
 
     Those that are not have their footprint all the same. Raises ArgumentError for a reach or setback that is none.
     """
     _require(reach, setback_m)
-    radius_m = reach.radius_m * np.cos(np.radians(tilt_deg))
-    polygons, faults = _judged(site, _Aim(xy, z_m, azimuth_deg, radius_m, reach.spray_angle_deg), setback_m)
+    laid = _laid(site, reach, xy, height_m)
+    aim = _Aim(xy, z_m, azimuth_deg, _radius_m(reach, tilt_deg), reach.spray_angle_deg, laid)
+    polygons, faults = _judged(site, aim, setback_m)
     return polygons, tuple(faults)
+
+
+def unhindered(
+    site: Site, xy: FloatArray, azimuth_deg: FloatArray, tilt_deg: FloatArray, height_m: FloatArray, reach: Reach
+) -> Shapes:
+    """What such nozzles [M] would reach if nothing stood in their way."""
+    laid = _laid(site, reach, xy, height_m)
+    return reach_shapes(xy, azimuth_deg, _radius_m(reach, tilt_deg), reach.spray_angle_deg) if laid is None else laid
+
+
+def _laid(site: Site, reach: Reach, xy: FloatArray, height_m: FloatArray) -> Shapes | None:
+    return laid_out(reach.outlines, site, xy, height_m) if reach.outlines else None
+
+
+def _radius_m(reach: Reach, tilt_deg: FloatArray) -> FloatArray:
+    """Radius of a tilted nozzle; how an outline is drawn knows of no tilt."""
+    return np.asarray(reach.radius_m * (1.0 if reach.outlines else np.cos(np.radians(tilt_deg)))) + 0.0 * tilt_deg
 
 
 def reach_shapes(centre: FloatArray, azimuth_deg: FloatArray, radius_m: FloatArray, angle_deg: float) -> Shapes:
@@ -206,12 +249,12 @@ def _judged(site: Site, aim: _Aim, setback_m: float) -> tuple[Shapes, list[str]]
 def _seen(site: Site, tall: Sequence[int], aim: _Aim) -> tuple[Shapes, BoolArray]:
     """What nozzles see of their reach over the obstacles that are not `tall`; which stand deep inside those."""
     if not tall:
-        return _within(site, aim.shapes(aim.xy), aim.xy), np.zeros(len(aim.xy), dtype=bool)
+        return _within(site, aim.shapes(aim.xy), aim.nearest(aim.xy)), np.zeros(len(aim.xy), dtype=bool)
     block = blockers([site.obstacles[k].polygon for k in tall])
     eye, deep = eyes(block, aim.xy, aim.azimuth_deg)
     # The corners of a footprint stand a little outside its radius.
     hidden = shadows(block, eye, 1.01 * aim.radius_m)
-    return _within(site, _lit(aim.shapes(eye), hidden), eye), deep
+    return _within(site, _lit(aim.shapes(eye), hidden), aim.nearest(eye)), deep
 
 
 def _around(site: Site, tall: Sequence[int], xy: FloatArray) -> str:
@@ -234,21 +277,24 @@ def _lit(shapes: Shapes, hidden: Shapes) -> Shapes:
     return lit
 
 
-def _within(site: Site, shapes: Shapes, eye: FloatArray) -> Shapes:
-    """The polygonal part of shapes inside the boundary; of several parts those at the nozzle."""
+def _within(site: Site, shapes: Shapes, eye: FloatArray | None) -> Shapes:
+    """The polygonal part of shapes inside the boundary; of several parts those at the eye, if there is one."""
     cut = shapes.copy()
     shapely.prepare(site.boundary)
     over = ~shapely.covers(site.boundary, shapes)
     cut[over] = shapely.intersection(shapes[over], site.boundary)
     for i in np.flatnonzero(shapely.get_type_id(cut) != shapely.GeometryType.POLYGON):
-        cut[i] = _parts_at(cut[i], shapely.Point(eye[i]))
+        cut[i] = _parts_at(cut[i], None if eye is None else shapely.Point(eye[i]))
     return cut
 
 
-def _parts_at(shape: shapely.Geometry, eye: shapely.Point) -> shapely.Geometry:
+def _parts_at(shape: shapely.Geometry, eye: shapely.Point | None) -> shapely.Geometry:
+    """The polygons of a shape, those nearest to an eye if there is one."""
     parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > TOUCH_M2]
     if not parts:
         return shapely.Polygon()
+    if eye is None:
+        return shapely.union_all(parts)
     off = shapely.distance(parts, eye)
     return shapely.union_all([p for p, away in zip(parts, off, strict=True) if away <= off.min() + 1e-3])
 

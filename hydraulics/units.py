@@ -68,6 +68,7 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
     "duration": {"s": Scale(1.0), "min": Scale(60.0), "h": Scale(HOUR_S)},
     "rate": {"L/m2": Scale(LITRE_M3), "L/m²": Scale(LITRE_M3), "mL/m2": Scale(1e-6), "mL/m²": Scale(1e-6),
              "L/ha": Scale(LITRE_M3 / 1e4), "mL/ha": Scale(1e-6 / 1e4), "gal/acre": Scale(GALLON_M3 / ACRE_M2)},
+    "dosage": {"mL.s/m3": Scale(1e-6), "mL·s/m³": Scale(1e-6), "uL.s/m3": Scale(1e-9), "µL·s/m³": Scale(1e-9)},
     "speed": {"m/s": Scale(1.0), "km/h": Scale(1 / 3.6), "mph": Scale(MILE_M / HOUR_S), "kn": Scale(1852 / HOUR_S)},
     "voltage": {"V": Scale(1.0), "kV": Scale(1e3)},
     "current": {"A": Scale(1.0), "mA": Scale(1e-3)},
@@ -104,7 +105,7 @@ def quantity(text: str, kind: str) -> float:
     """The SI value of a text such as "12 bar" or "180 psi"; temperatures in °C, angles in degrees.
 
     kind is one of pressure, length, flow, temperature, angle, area, volume, duration, rate (volume per area, in m),
-    speed, voltage, current, power.
+    dosage (volume per volume times time, in s), speed, voltage, current, power.
     Raises UnitError with the units accepted where number or unit is missing, unknown or not finite.
     """
     units = ACCEPTED.get(kind)

@@ -12,6 +12,7 @@ from hydraulics.tolerance import Tolerances
 ValvesAt = Literal["pump", "field"]
 Objective = Literal["coverage", "cost"]
 CostOf = Literal["installed", "service", "both"]
+FootprintBy = Literal["reach", "dosage"]
 Product = Literal["premixed", "metered"]
 Source = Literal["measured", "scaled", "assumed"]
 
@@ -47,6 +48,8 @@ class Rules:
     circuit_balance: flows of the circuits of one pump unit: least >= (1 - share) x greatest; None: no such rule.
     drift_most, drift_most_any_wind: share of all mist that may drift over the boundary, averaged over the winds of the
     misting hours, and in each of them; None: no limit.
+    dosage_least_s, deposit_least_m: of one cycle of one nozzle, where footprints are drawn by dosage: volume of mist in
+    a volume of air times seconds, and in zones of resting places volume on an area of ground; None: not stated.
     """
 
     band_low_pa: float
@@ -70,6 +73,8 @@ class Rules:
     circuit_balance: float | None = None
     drift_most: float | None = None
     drift_most_any_wind: float | None = None
+    dosage_least_s: float | None = None
+    deposit_least_m: float | None = None
 
     @property
     def ground_cost(self) -> dict[str, float]:
@@ -123,6 +128,7 @@ class Option:
     objective: most coverage, within `budget` where there is one; or least cost, covering at least `least_coverage` of
     the zones' weighted area. cost_of: the cost that both, and comparisons, reckon with.
     drift_most: as in the rules, of which the stricter binds; None: only those.
+    footprint: the nozzle's reach, or where the dosage of a cycle is enough.
     """
 
     name: str
@@ -142,6 +148,7 @@ class Option:
     budget: float | None
     cost_of: CostOf
     drift_most: float | None = None
+    footprint: FootprintBy = "reach"
 
     @property
     def pumps(self) -> int:

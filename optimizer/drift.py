@@ -33,10 +33,10 @@ from optimizer.brief import DRIFT_BIAS, Option
 from optimizer.design import Design, ZoneArea
 from optimizer.errors import UnsoundDesign
 from optimizer.mist_basis import DriftLimit, DropClass, MistBasis, Place, WindAt
+from optimizer.reached import CYCLE_S
 from optimizer.scenario import Scenario
 
 Floats = NDArray[np.float64]
-CYCLE_S = 45.0  # where the scenario states no service; assumed
 RESIDUE = 0.005  # of the mist's volume, that does not evaporate, where the scenario states no dilution; assumed
 OVER = "over the boundary"
 LIMIT_TOLERANCE = 1e-6  # of a share: coordinates in a design are rounded

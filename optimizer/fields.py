@@ -122,6 +122,11 @@ Rate = Annotated[
     _reads("rate"),
     Field(gt=0, le=1, description='a volume per area above 0 in mL/m2, L/m2, mL/ha, L/ha or gal/acre, like "2 mL/m2"'),
 ]
+Dosage = Annotated[
+    float,
+    _reads("dosage"),
+    Field(gt=0, le=1, description='a dosage in the air above 0 in mL.s/m3 or uL.s/m3, like "4 mL.s/m3"'),
+]
 Speed = Annotated[
     float,
     _reads("speed"),

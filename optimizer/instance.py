@@ -18,13 +18,14 @@ from geometry.corridors import Corridors, corridors
 from geometry.coverage import MergedCells, covered_area_m2, merge_cells, zone_area_m2
 from geometry.footprint import Reach, footprints
 from geometry.positions import candidate_positions
-from optimizer.brief import Option, Rules
+from optimizer.brief import FootprintBy, Option, Rules
 from optimizer.catalogue import NozzleType, Tubing
 from optimizer.eligible import dominated, eligible
 from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
 from optimizer.protection import binding
 from optimizer.pump_type import PumpType
+from optimizer.reached import reach_of
 from optimizer.scenario import Scenario, set_range_pa
 from optimizer.tubing_fit import fit_tubing
 
@@ -42,7 +43,7 @@ class Candidates:
     footprints; group: [J] index into `groups`, the schedule groups in use; locked, preferred: [J]. A slot is one
     facing and tilt of a line; place: [J] number of the position, equal for its slots; strand: [J] number of line and
     slot. cells: merged coverage cells with incidence [C, J]. left_out: reasons why positions are no candidates, with
-    their number.
+    their number. reach: what the footprints were drawn by.
     """
 
     line: Ints
@@ -66,6 +67,7 @@ class Candidates:
     coverable_area_m2: float
     cell_count: int
     left_out: tuple[tuple[str, int], ...]
+    reach: Reach
 
     @property
     def count(self) -> int:
@@ -130,15 +132,17 @@ class Inspection:
     options: tuple[tuple[str, int], ...]
 
 
-def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
+def candidates(scenario: Scenario, nozzle: NozzleType, footprint: FootprintBy = "reach") -> Candidates:
     """Candidates of a nozzle, by line, chainage and slot, with all that placement and run splits need of the site.
 
-    Raises NoDesign (rule `locked`) when a locked position cannot hold a nozzle.
+    Raises NoDesign (rule `locked`) when a locked position cannot hold a nozzle, and (rule `dosage_least`) where no
+    ground gets the least dosage that footprints are asked for.
     """
     site, rules = scenario.site, scenario.rules
     graph = corridors(site, rules.routing_allowance)
     positions = candidate_positions(site, rules.step_m)
-    prints = footprints(site, positions, Reach(nozzle.reach_m, nozzle.spray_angle_deg), rules.setback_m)
+    reach = reach_of(scenario, nozzle, footprint)
+    prints = footprints(site, positions, reach, rules.setback_m)
     cells = coverage_cells(site, rules.cell_m)
     able = eligible(scenario, graph, positions, prints)
     merged = merge_cells(cells, prints.polygons[able.of])
@@ -168,6 +172,7 @@ def candidates(scenario: Scenario, nozzle: NozzleType) -> Candidates:
         coverable_area_m2=covered_area_m2(polygons, site.zones),
         cell_count=cells.cell_count,
         left_out=able.left_out,
+        reach=reach,
     )
 
 
@@ -213,7 +218,8 @@ def _pumps(scenario: Scenario, option: Option) -> tuple[PumpType, ...]:
 
 def inspection(scenario: Scenario) -> Inspection:
     """Areas, lengths and counts of a sound scenario, for the nozzle of its first option."""
-    found = candidates(scenario, scenario.nozzle_of(scenario.options[0]))
+    first = scenario.options[0]
+    found = candidates(scenario, scenario.nozzle_of(first), first.footprint)
     site, graph = scenario.site, found.corridors
     degree = np.bincount(np.concatenate([graph.tail, graph.head]), minlength=len(graph.x_m))
     return Inspection(
@@ -276,7 +282,7 @@ def _require_candidates(scenario: Scenario, found: Candidates) -> None:
         causes = "; ".join(f"{reason}: {n}" for reason, n in found.left_out) or "the mounting lines are not free"
         raise NoDesign("candidates", f"No position on any mounting line can hold a nozzle ({causes}).")
     if len(found.cells.value) == 0:
-        reach = scenario.nozzle_of(scenario.options[0]).reach_m
+        reach = found.reach.radius_m
         message = f"No coverage cell lies within reach ({reach:.1f} m) of any candidate position."
         raise NoDesign("reach", f"{message} Bring mounting lines closer to the zones or use finer cells.")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from geometry.outline import RESTING
 from geometry.site import Site
 from optimizer.brief import DRIFT_BIAS
 from optimizer.errors import InputFault
@@ -29,6 +30,7 @@ def mist_faults(parts: Parts) -> Iterator[InputFault]:
             yield parts.reader.fault_at(drained[0], f"needs the drops of nozzle {name}, which nobody tells", mend)
     if parts.site is not None:
         yield from _drained_keep_outs(parts, parts.site)
+        yield from _footprints(parts, parts.site)
 
 
 def _rough(parts: Parts, site: Site, roughness_m: float) -> Iterator[InputFault]:
@@ -54,6 +56,25 @@ def _without_drops(parts: Parts) -> list[str]:
     asked = sorted({option.nozzle for _, option in parts.options})
     sold = parts.on_sale.nozzles
     return [name for name in asked if name in sold and sold[name].spectrum is None]
+
+
+def _footprints(parts: Parts, site: Site) -> Iterator[InputFault]:
+    """Footprints by dosage need the drops, and what is enough."""
+    for loc, option in parts.options if parts.rules is not None else ():
+        if option.footprint != "dosage":
+            continue
+        assert parts.rules is not None
+        place = (*loc, "footprint")
+        if option.nozzle in _without_drops(parts):
+            mend = f"add spectrum to nozzle {option.nozzle} in the catalogue"
+            yield parts.reader.fault_at(place, f"needs the drops of nozzle {option.nozzle}, which nobody tells", mend)
+        if parts.rules.dosage_least is None:
+            mend = 'add it, a dosage of one cycle like "4 mL.s/m3"'
+            yield parts.reader.fault_at(place, "needs dosage_least in [rules]", mend)
+        resting = [zone.name for zone in site.zones if zone.kind == RESTING]
+        if resting and parts.rules.deposit_least is None:
+            problem = f"needs deposit_least in [rules], for zone {resting[0]} is of resting places"
+            yield parts.reader.fault_at(place, problem, 'add it, a deposit of one cycle like "0.2 mL/m2"')
 
 
 def _drained_keep_outs(parts: Parts, site: Site) -> Iterator[InputFault]:

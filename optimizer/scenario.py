@@ -213,6 +213,8 @@ def _rules(table: RulesFile, grounds: Iterable[tuple[str, GroundFile]]) -> Rules
         circuit_balance=table.circuit_balance,
         drift_most=table.drift_most,
         drift_most_any_wind=table.drift_most_any_wind,
+        dosage_least_s=table.dosage_least,
+        deposit_least_m=table.deposit_least,
     )
 
 
@@ -245,6 +247,7 @@ def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
         budget=table.budget,
         cost_of=table.cost_of,
         drift_most=table.drift_most,
+        footprint=table.footprint,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from optimizer.brief import CostOf, Objective, Product, ValvesAt
+from optimizer.brief import CostOf, FootprintBy, Objective, Product, ValvesAt
 from optimizer.fields import (
     Amount,
     Area,
@@ -16,6 +16,7 @@ from optimizer.fields import (
     Counts,
     Days,
     Dilution,
+    Dosage,
     Duration,
     Grid,
     Hours,
@@ -26,6 +27,7 @@ from optimizer.fields import (
     PressureRange,
     PressureSteps,
     Price,
+    Rate,
     Share,
     Table,
     Times,
@@ -90,6 +92,8 @@ class RulesFile(Table):
     circuit_balance: Share | None = None
     drift_most: Part | None = None
     drift_most_any_wind: Part | None = None
+    dosage_least: Dosage | None = None
+    deposit_least: Rate | None = None
 
 
 class GroundFile(Table):
@@ -147,6 +151,7 @@ class OptionFile(Table):
     budget: Amount | None = None
     cost_of: CostOf = "installed"
     drift_most: Part | None = None
+    footprint: FootprintBy = "reach"
 
 
 def minutes(hours: str) -> tuple[int, int]:

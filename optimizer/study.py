@@ -20,7 +20,7 @@ from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.appraisal.yield_words import yield_words
-from optimizer.brief import Option
+from optimizer.brief import FootprintBy, Option
 from optimizer.costs import CostLine, total
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
@@ -160,9 +160,10 @@ def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Sto
     Options are solved independently, so the answer does not depend on the number of processes.
     """
     options = [o for o in scenario.options if settings.options is None or o.name in settings.options]
-    prepared = {name: _prepare(scenario, name, report) for name in sorted({o.nozzle for o in options})}
+    kinds = sorted({(o.nozzle, o.footprint) for o in options})
+    prepared = {kind: _prepare(scenario, *kind, report) for kind in kinds}
     jobs: list[Job[Alternative]] = [
-        partial(_answer, scenario, option, prepared[option.nozzle], settings) for option in options
+        partial(_answer, scenario, option, prepared[option.nozzle, option.footprint], settings) for option in options
     ]
     answers = run_jobs(jobs, settings.workers, report, stop)
     currency = scenario.catalogue.currency
@@ -190,19 +191,19 @@ def _contenders(alternatives: Sequence[Alternative]) -> list[Contender]:
 
 @dataclass(frozen=True)
 class _Prepared:
-    """What the options of one nozzle share: its candidates and their ground, or why there are none; seconds taken."""
+    """What the options of one nozzle and kind of footprint share: its candidates and their ground, or why there are
+    none; seconds taken."""
 
     found: tuple[Candidates, Ground] | NoDesign
     seconds: float
 
 
-def _prepare(scenario: Scenario, nozzle: str, report: Report) -> _Prepared:
+def _prepare(scenario: Scenario, nozzle: str, footprint: FootprintBy, report: Report) -> _Prepared:
     start = time.perf_counter()
     report(Progress("geometry"))
-    kind = scenario.catalogue.nozzle(nozzle)
     try:
-        candidate_set = candidates(scenario, kind)
-        found: tuple[Candidates, Ground] | NoDesign = (candidate_set, ground(scenario, kind, candidate_set))
+        candidate_set = candidates(scenario, scenario.catalogue.nozzle(nozzle), footprint)
+        found: tuple[Candidates, Ground] | NoDesign = (candidate_set, ground(scenario, candidate_set))
     except NoDesign as error:
         found = error
     return _Prepared(found, time.perf_counter() - start)

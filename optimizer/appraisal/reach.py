@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from geometry.clearance import MIST_REASON
-from geometry.footprint import Reach, refitted
+from geometry.footprint import refitted
 from geometry.shares import zone_shares_m2
 from optimizer.appraisal.figures import ReachCase
 from optimizer.instance import Instance
@@ -21,20 +21,21 @@ def reach_cases(instance: Instance, chosen: Sequence[int]) -> tuple[ReachCase, .
 
 
 def _case(instance: Instance, chosen: list[int], factor: float) -> ReachCase:
-    found, nozzle, site = instance.candidates, instance.nozzle, instance.scenario.site
+    found, site = instance.candidates, instance.scenario.site
     polygons, faults = refitted(
         site,
         np.column_stack([found.x_m, found.y_m])[chosen],
         found.z_m[chosen],
         found.azimuth_deg[chosen],
         found.tilt_deg[chosen],
-        Reach(factor * nozzle.reach_m, nozzle.spray_angle_deg),
+        found.height_m[chosen],
+        found.reach.scaled(factor),
         instance.scenario.rules.setback_m,
     )
     shares = zone_shares_m2(polygons, site.zones)
     return ReachCase(
         factor=factor,
-        reach_m=factor * nozzle.reach_m,
+        reach_m=factor * found.reach.radius_m,
         covered_area_m2=float(shares.sum()),
         by_zone_m2={zone.name: float(share) for zone, share in zip(site.zones, shares, strict=True)},
         nozzles_in_keep_outs=sum(fault.startswith(MIST_REASON) for fault in faults),

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.footprint import Reach, footprints, reach_shapes, refitted
+from geometry.footprint import Reach, footprints, refitted, unhindered
 from geometry.positions import Positions, candidate_positions
 from geometry.shares import beyond, near_lines, own_parts, region_of, shared_out, within
+from geometry.site import Site
 from optimizer.appraisal.figures import Cause, Uncovered
-from optimizer.catalogue import NozzleType
 from optimizer.instance import Candidates
 from optimizer.scenario import Scenario
 
@@ -44,16 +44,16 @@ class Ground:
     causes: tuple[tuple[Cause, ...], ...]
 
 
-def ground(scenario: Scenario, nozzle: NozzleType, found: Candidates) -> Ground:
-    """The ground of a scenario for one nozzle and its candidates."""
-    site, reach = scenario.site, Reach(nozzle.reach_m, nozzle.spray_angle_deg)
+def ground(scenario: Scenario, found: Candidates) -> Ground:
+    """The ground of a scenario for the candidates of one nozzle."""
+    site, reach = scenario.site, found.reach
     parts = own_parts(site.zones)
     reached = region_of(found.polygons)
     causes = [
-        (HIDDEN, "", _unhindered(found, reach)),
+        (HIDDEN, "", _unhindered(site, found, reach)),
         *((BARRED, reason, region) for reason, region in _barred(scenario, reach, found)),
         (FACED_AWAY, "", region_of(_all_round(scenario, reach, found))),
-        (HIDDEN, "", _unhindered(found, Reach(reach.radius_m))),
+        (HIDDEN, "", _unhindered(site, found, reach.all_round())),
         (NO_POSITION, "", near_lines(site.lines, reach.radius_m)),
     ]
     shares = shared_out(beyond(parts, reached), [region for _, _, region in causes])
@@ -90,18 +90,17 @@ def _causes(kinds: Sequence[tuple[str, str]], areas_m2: NDArray[np.float64]) -> 
     return tuple(sorted(found, key=lambda cause: -cause.area_m2))
 
 
-def _unhindered(found: Candidates, reach: Reach) -> Any:
+def _unhindered(site: Site, found: Candidates, reach: Reach) -> Any:
     """What the candidates would reach if nothing stood in their way."""
-    centre = np.column_stack([found.x_m, found.y_m])
-    radius_m = reach.radius_m * np.cos(np.radians(found.tilt_deg))
-    return region_of(reach_shapes(centre, found.azimuth_deg, radius_m, reach.spray_angle_deg))
+    xy = np.column_stack([found.x_m, found.y_m])
+    return region_of(unhindered(site, xy, found.azimuth_deg, found.tilt_deg, found.height_m, reach))
 
 
 def _all_round(scenario: Scenario, reach: Reach, at: Candidates | Positions) -> NDArray[Any]:
     """What can be seen within reach from places, whichever way."""
     xy, level = np.column_stack([at.x_m, at.y_m]), np.zeros(len(at.x_m))
-    disc = Reach(reach.radius_m)
-    return refitted(scenario.site, xy, at.z_m, level, level, disc, scenario.rules.setback_m)[0]
+    disc = reach.all_round()
+    return refitted(scenario.site, xy, at.z_m, level, level, at.height_m, disc, scenario.rules.setback_m)[0]
 
 
 def _barred(scenario: Scenario, reach: Reach, found: Candidates) -> list[tuple[str, Any]]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hydraulics.units import show_both
+from hydraulics.units import show, show_both
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError
 from optimizer.instance import Candidates, Instance
@@ -164,14 +164,27 @@ def _gap(value: float, bound: float) -> float:
 
 def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
     """What a designer must know beside the figures: what was dropped or left out, and what is only assumed."""
-    nozzle, wind = instance.nozzle, instance.scenario.climate.wind
+    wind = instance.scenario.climate.wind
     return (
         *filter(None, [kept.note]),
         *_reducer_notes(kept.trial.design),
         *(f"{n} positions left out: {reason}" for reason, n in instance.candidates.left_out),
         *(f"no position is near enough to {point}" for point, near in near_points(instance) if not near),
-        f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}; wind: {wind}; "
-        "covered areas hold for these, and none is a claim of efficacy",
+        f"{_footprint_words(instance)}; wind: {wind}; covered areas hold for these, and none is a claim of efficacy",
+    )
+
+
+def _footprint_words(instance: Instance) -> str:
+    """What a footprint is, and how well that is known."""
+    nozzle, rules = instance.nozzle, instance.scenario.rules
+    if instance.option.footprint == "reach":
+        return f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}"
+    least_m = rules.deposit_least_m
+    resting = f", in zones of resting places a deposit of {show(least_m, 'rate', 'metric')}" if least_m else ""
+    return (
+        "ground counts as covered where the dosage of one cycle of one nozzle is "
+        f"{1e6 * (rules.dosage_least_s or 0.0):g} mL·s/m³ or more{resting}; drops of {nozzle.name} are "
+        f"{nozzle.spectrum_source}"
     )
 
 

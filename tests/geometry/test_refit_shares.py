@@ -22,7 +22,7 @@ CENTRE = np.array([[50.0, 50.0]])
 
 def refit(site: Site, reach_m: float, setback_m: float = 0.0) -> tuple[Polygon, str]:
     level = np.zeros(1)
-    (polygon,), (fault,) = refitted(site, CENTRE, level + 2.0, level, level, Reach(reach_m), setback_m)
+    (polygon,), (fault,) = refitted(site, CENTRE, level + 2.0, level, level, level + 2.0, Reach(reach_m), setback_m)
     return polygon, fault
 
 
@@ -50,7 +50,14 @@ def test_the_same_reach_gives_the_footprints_that_were_placed() -> None:
     placed = footprints(site, at, Reach(4.0, 180.0), 0.0)
     xy = np.column_stack([at.x_m, at.y_m])[placed.position]
     again, faults = refitted(
-        site, xy, at.z_m[placed.position], placed.azimuth_deg, placed.tilt_deg, Reach(4.0, 180.0), 0.0
+        site,
+        xy,
+        at.z_m[placed.position],
+        placed.azimuth_deg,
+        placed.tilt_deg,
+        at.height_m[placed.position],
+        Reach(4.0, 180.0),
+        0.0,
     )
     assert not any(faults) and all(a.equals(b) for a, b in zip(again, placed.polygons, strict=True))
 

@@ -196,7 +196,7 @@ def test_only_mist_that_keep_outs_forbid_counts_as_in_them(
 def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, every: int) -> None:
     """Source: the areas of the zones as drawn, by shapely."""
     scenario, found = posed.scenario, posed.candidates
-    known = ground(scenario, posed.nozzle, found)
+    known = ground(scenario, found)
     chosen = list(range(0, found.count, every))
     by_count, fed = np.arange(found.count) % 2 == 0, np.arange(found.count) % 5 > 0
     listed = uncovered(known, found, chosen, by_count, by_count | (np.arange(found.count) % 7 == 0), fed)
@@ -214,7 +214,7 @@ def test_what_is_covered_and_every_cause_add_up_to_each_zone(posed: Instance, ev
 def test_ground_before_positions_that_no_pump_can_feed_is_beyond_its_pressure(posed: Instance) -> None:
     """Source: the uncovered area that candidates reach, which is all that rules and count could explain."""
     found = posed.candidates
-    known, none = ground(posed.scenario, posed.nozzle, found), np.zeros(found.count, dtype=bool)
+    known, none = ground(posed.scenario, found), np.zeros(found.count, dtype=bool)
     causes = [cause for zone in uncovered(known, found, [], none, none, none) for cause in zone.causes]
     assert sum(one.area_m2 for one in causes if one.cause == PRESSURE) == pytest.approx(found.coverable_area_m2)
     causes = [cause for zone in uncovered(known, found, [], none, none, ~none) for cause in zone.causes]
@@ -232,6 +232,6 @@ def test_a_nozzle_more_must_be_fed(posed: Instance, share: float, fed: bool) -> 
     nozzle = Nozzle("N1", "N1", "C1", "R1", site.lines[found.line[0]].name, *at, set_pa, 1e-6, {})
     design = cast(Design, type("Stub", (), {"pumps": (pump,), "nozzles": (nozzle,)}))
     assert (fed_positions(posed, design) == fed).all()
-    one = appraise(posed, design, ground(posed.scenario, posed.nozzle, found))
+    one = appraise(posed, design, ground(posed.scenario, found))
     assert (one.next_nozzle_m2 > 0.0) == fed
     assert any(cause.cause == PRESSURE for zone in one.uncovered for cause in zone.causes) != fed
