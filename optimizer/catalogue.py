@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol, TypeVar
 
 from hydraulics.errors import HydraulicsError, RangeError
+from hydraulics.mist.cards import reach_of_cards
 from hydraulics.mist.spectrum import (
     Lognormal,
     Spectrum,
@@ -56,7 +57,8 @@ SCORE_OF_NINE_TENTHS = 1.2815515655446004
 class NozzleType:
     """A nozzle with its check valve. reach_m: throw of the mist in still air, the radius of its footprint;
     spray_angle_deg: width of the footprint's sector in plan, 360 for a full disc.
-    spectrum: of its drops by volume, None where the catalogue does not tell it; spectrum_source: whether measured."""
+    spectrum: of its drops by volume, None where the catalogue does not tell it; spectrum_source: whether measured.
+    reach_error_m: standard error of a reach that was fitted to cards."""
 
     name: str
     curve: NozzleCurve
@@ -66,6 +68,7 @@ class NozzleType:
     price: float
     spectrum: Spectrum | None = None
     spectrum_source: Source = "assumed"
+    reach_error_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -202,20 +205,42 @@ def read_on_sale(path: Path, file: str) -> OnSale:
 
 
 def _nozzle(reader: TomlReader, loc: Loc, table: NozzleFile) -> NozzleType | None:
-    curve = _curve(reader, loc, table)
-    if curve is None:
+    curve, reach = _curve(reader, loc, table), _reach(reader, loc, table)
+    if curve is None or reach is None:
         return None
     told = table.spectrum
     return NozzleType(
         table.name,
         curve,
-        table.reach,
+        reach[0],
         table.reach_source,
         table.spray_angle,
         table.price,
         spectrum=None if told is None else _spectrum(reader, (*loc, "spectrum"), told),
         spectrum_source="assumed" if told is None else told.source,
+        reach_error_m=reach[1],
     )
+
+
+def _reach(reader: TomlReader, loc: Loc, table: NozzleFile) -> tuple[float, float | None] | None:
+    """The nozzle's reach, with its standard error where cards tell it; a fault where it is told not at all or twice, or
+    cards tell none."""
+    if (table.reach is None) == (table.cards is None):
+        problem = "has neither reach nor cards" if table.reach is None else "has both reach and cards"
+        reader.fault(loc, problem, 'give either reach, a length like "3 m", or cards')
+        return None
+    if table.cards is None:
+        return (table.reach, None) if table.reach is not None else None
+    if table.reach_source != "measured":
+        mend = 'write reach_source = "measured"'
+        reader.fault((*loc, "reach_source"), "is not what cards give", mend)
+    lain = [(math.hypot(card.east, card.north), card.deposit) for card in table.cards.card]
+    try:
+        fitted = reach_of_cards([r for r, _ in lain], [d for _, d in lain], table.cards.least)
+    except HydraulicsError as error:
+        reader.fault((*loc, "cards"), "tell no reach", str(error))
+        return None
+    return fitted.reach_m, fitted.error_m
 
 
 def _spectrum(reader: TomlReader, loc: Loc, table: SpectrumFile) -> Spectrum | None:

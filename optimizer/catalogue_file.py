@@ -17,12 +17,15 @@ from optimizer.fields import (
     Length,
     LengthOrZero,
     Name,
+    Offset,
     Part,
     Power,
     Pressure,
     PressureRange,
     PressureSteps,
     Price,
+    Rate,
+    RateOrZero,
     Share,
     Span,
     SprayAngle,
@@ -86,6 +89,22 @@ class SpectrumFile(Table):
         return self
 
 
+class CardFile(Table):
+    """What came down on a card, and where it lay from the foot of the nozzle."""
+
+    east: Offset
+    north: Offset
+    deposit: RateOrZero
+
+
+class CardsFile(Table):
+    """Cards on a grid about one nozzle in calm air, and the least deposit that counts as reached."""
+
+    note: Words | None = None
+    least: Rate
+    card: list[CardFile] = Field(min_length=4, description="readings as [[nozzle.cards.card]]")
+
+
 class NozzleFile(Table):
     """A nozzle: bench readings or a curve, one of the two."""
 
@@ -96,7 +115,10 @@ class NozzleFile(Table):
     curve: CurveFile | None = Field(
         None, description='a curve like { flow = "40 mL/min", at = "9 bar", exponent = 0.5 }'
     )
-    reach: Length
+    reach: Length | None = None
+    cards: CardsFile | None = Field(
+        None, description="a table [nozzle.cards] with least and a list of card (east, north, deposit)"
+    )
     reach_source: Literal["measured", "scaled", "assumed"]
     spray_angle: SprayAngle
     spectrum: SpectrumFile | None = Field(

@@ -127,6 +127,16 @@ Dosage = Annotated[
     _reads("dosage"),
     Field(gt=0, le=1, description='a dosage in the air above 0 in mL.s/m3 or uL.s/m3, like "4 mL.s/m3"'),
 ]
+RateOrZero = Annotated[
+    float,
+    _reads("rate"),
+    Field(ge=0, le=1, description='a volume per area in mL/m2 or L/m2, like "0.3 mL/m2", or "0 mL/m2" for none'),
+]
+Offset = Annotated[
+    float,
+    _reads("length"),
+    Field(ge=-100, le=100, description='a length from -100 m to 100 m in m, cm or ft, like "-1.5 m"'),
+]
 Speed = Annotated[
     float,
     _reads("speed"),

@@ -178,7 +178,9 @@ def _footprint_words(instance: Instance) -> str:
     """What a footprint is, and how well that is known."""
     nozzle, rules = instance.nozzle, instance.scenario.rules
     if instance.option.footprint == "reach":
-        return f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}"
+        error_m = nozzle.reach_error_m
+        fitted = "" if error_m is None else f" by cards, ± {show(2.0 * error_m, 'length', 'metric', 2)}"
+        return f"reach of {nozzle.name}, {show_both(nozzle.reach_m, 'length')}, is {nozzle.reach_source}{fitted}"
     least_m = rules.deposit_least_m
     resting = f", in zones of resting places a deposit of {show(least_m, 'rate', 'metric')}" if least_m else ""
     return (

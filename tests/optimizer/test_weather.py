@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
@@ -201,3 +202,32 @@ def site_with_pond(**properties: Any) -> dict[str, Any]:
         {"type": "Feature", "properties": pond, "geometry": {"type": "Polygon", "coordinates": [ring]}}
     )
     return site
+
+
+def cards(deposits: list[float], source: str = "measured") -> str:
+    """The shop's nozzle with cards 0 to 4 m east of it in place of a reach; deposits in mL/m2."""
+    laid = ", ".join(f'{{ east = "{x} m", north = "0 m", deposit = "{d} mL/m2" }}' for x, d in enumerate(deposits))
+    told = f'cards = {{ least = "0.1 mL/m2", card = [{laid}] }}\nreach_source = "{source}"'
+    return swapped(CATALOGUE, 'reach = "3 m"\nreach_source = "assumed"', told)
+
+
+def test_cards_tell_the_reach(tmp_path: Path) -> None:
+    """Closed form: 0.8 exp(-(r / 1.7 m)^2) falls to 0.1 at 1.7 m (ln 8)^(1/2)."""
+    bell = [0.8 * math.exp(-((x / 1.7) ** 2)) for x in range(5)]
+    kind = read_scenario(yard(tmp_path, catalogue=cards(bell))).catalogue.nozzle("N1")
+    assert kind.reach_m == pytest.approx(1.7 * math.sqrt(math.log(8.0)), rel=1e-6)
+    assert kind.reach_error_m == pytest.approx(0.0, abs=1e-6) and kind.reach_source == "measured"
+
+
+@pytest.mark.parametrize(
+    ("catalogue", "problem"),
+    [
+        (cards([0.8, 0.5, 0.2, 0.05, 0.0], "assumed"), "nozzle[0].reach_source: is not what cards give"),
+        (cards([0.09, 0.08, 0.05, 0.0, 0.0]), "nozzle[0].cards: tell no reach"),
+        (swapped(CATALOGUE, 'reach = "3 m"\n', ""), "nozzle[0]: has neither reach nor cards"),
+        (swapped(cards([0.8, 0.5, 0.2, 0.05, 0.0]), "cards =", 'reach = "3 m"\ncards ='), "has both reach and cards"),
+    ],
+)
+def test_faults_of_cards(tmp_path: Path, catalogue: str, problem: str) -> None:
+    found = faults(yard(tmp_path, catalogue=catalogue))
+    assert any(problem in fault for fault in found), found
