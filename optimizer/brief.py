@@ -50,6 +50,7 @@ class Rules:
     misting hours, and in each of them; None: no limit.
     dosage_least_s, deposit_least_m: of one cycle of one nozzle, where footprints are drawn by dosage: volume of mist in
     a volume of air times seconds, and in zones of resting places volume on an area of ground; None: not stated.
+    yield_margin_pa: what band_low_pa is raised by while a least yield is searched for.
     """
 
     band_low_pa: float
@@ -75,6 +76,7 @@ class Rules:
     drift_most_any_wind: float | None = None
     dosage_least_s: float | None = None
     deposit_least_m: float | None = None
+    yield_margin_pa: float = 0.0
 
     @property
     def ground_cost(self) -> dict[str, float]:

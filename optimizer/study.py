@@ -29,9 +29,10 @@ from optimizer.instance import Candidates, candidates, instance
 from optimizer.progress import Progress, Report, Stop, named, relative_gap
 from optimizer.protection_table import Row, protection_notes, protection_rows
 from optimizer.scenario import Scenario
-from optimizer.solve import Solved, SolveSettings, solve
+from optimizer.solve import Solved, SolveSettings
+from optimizer.solve.secured import secured
 from optimizer.upkeep import Upkeep
-from optimizer.yields import FieldYield, field_yield
+from optimizer.yields import FieldYield
 
 Status = Literal["verified", "unverified", "no_design", "stopped", "defect"]
 
@@ -221,7 +222,7 @@ def _answer(
         posed = instance(scenario, option, candidate_set)
         points = settings.frontier, settings.drift_frontier
         asked = SolveSettings(settings.gap, settings.time_limit_s, settings.seed, *points)
-        solved = solve(posed, asked, told, stop)
+        answer = secured(posed, asked, told, stop)
     except NoDesign as error:
         told(Progress("no design", note=str(error)))
         return Alternative(**_asked(option), status="no_design", reason=str(error))
@@ -231,6 +232,7 @@ def _answer(
     except SolverError as error:
         told(Progress("defect", note=str(error)))
         return Alternative(**_asked(option), status="defect", reason=f"a defect of ours: {error}; please report it")
+    solved, held = answer.solved, answer.field_yield
     told(Progress("appraisal", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     start = time.perf_counter()
     appraisal = appraise(posed, solved.design, known)
@@ -239,18 +241,16 @@ def _answer(
     late = solved.time_limit_hit  # then no time is taken to ask what more would buy
     explanation = explain(solved.trial, appraisal, settings.seed, told, lambda: late or stop())
     explained = time.perf_counter()
-    held = field_yield(solved.design, scenario.tolerances, settings.seed) if scenario.tolerances else None
     seconds = {
         "geometry": prepared.seconds,
         **solved.seconds,
         "appraisal": appraised - start,
         "explanation": explained - appraised,
-        "yield": time.perf_counter() - explained,
     }
     told(Progress("done", incumbent=solved.value, bound=solved.bound, gap=solved.gap))
     found = _alternative(scenario, option, solved, seconds)
     mist = misted(posed, solved.design, solved.calm)
-    notes = (*([yield_words(held, found.verified)] if held else []), *found.notes)
+    notes = (*([yield_words(held, solved.design.verification.verified)] if held else []), *found.notes)
     found = replace(found, appraisal=appraisal, explanation=explanation, mist=mist)
     return replace(found, field_yield=held, notes=notes)
 
@@ -279,7 +279,7 @@ def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: di
     unused = [1.0 - flow / capacity[circuit] for circuit, flow in proof.flow_m3_s.items()]
     return Alternative(
         **_asked(option, solved.design),
-        status="verified" if proof.verified else "unverified",
+        status="verified" if proof.verified and solved.reason is None else "unverified",
         reason=solved.reason,
         nozzle_count=len(solved.design.nozzles),
         covered_area_m2=proof.covered_area_m2,
@@ -301,7 +301,7 @@ def _alternative(scenario: Scenario, option: Option, solved: Solved, seconds: di
         max_pressure_pa=proof.max_pressure_pa,
         flow_m3_s=sum(proof.flow_m3_s.values()),
         reserve=min(unused),
-        verified=proof.verified,
+        verified=proof.verified and solved.reason is None,
         time_limit_hit=solved.time_limit_hit,
         seconds=seconds,
         rounds=solved.rounds,

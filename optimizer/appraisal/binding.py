@@ -120,9 +120,11 @@ def _band(trial: Trial) -> Iterator[Slack]:
         own = [nozzle for nozzle in trial.design.nozzles if nozzle.circuit == name]
         if not own:
             continue
+        margin = rules.yield_margin_pa
+        raised = f" raised by {show_both(margin, 'pressure')} for the least yield" if margin else ""
         lowest, highest = (pick(own, key=lambda n: (n.pressure_pa, n.id)) for pick in (min, max))
         for rule, nozzle, slack, edge in (
-            ("band.low", lowest, lowest.pressure_pa - rules.band_low_pa, "above its low edge"),
+            ("band.low", lowest, lowest.pressure_pa - rules.band_low_pa, f"above its low edge{raised}"),
             ("band.high", highest, rules.band_high_pa - highest.pressure_pa, "below its high edge"),
         ):
             words = f"{_place(nozzle)} on {name} stands {show_both(slack, 'pressure')} {edge}"

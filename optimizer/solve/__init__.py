@@ -7,6 +7,7 @@ refill; the best verified design is kept. Nothing here knows of files or screens
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError
 from optimizer.instance import Candidates, Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
+from optimizer.runs.plan import RunPlan
 from optimizer.solve.arranged import arrangements, bound_of
 from optimizer.solve.calmed import NO_LIMITS, Calm, drift_cost, drift_points
 from optimizer.solve.clock import Clock
@@ -123,8 +125,6 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
     found = instance.candidates
     bound = min(bound, instance.most_value, answer.joint.value_bound or np.inf)
     at_count = min(bound, kept.bound_at_count)  # a search cut short may know no better than the bound of all
-    plan = made.plan
-    known = bool(plan.bound_class)
     return Solved(
         trial=kept.trial,
         design=design,
@@ -133,10 +133,7 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
         bound=bound,
         gap=_gap(kept.value, bound),
         gap_at_count=_gap(kept.value, at_count),
-        cost_bound=cost.fixed + plan.cost_bound if known else None,
-        cost_bound_class=f"{plan.bound_class}; without fittings" if known else None,
-        cost_gap=1.0 - (cost.fixed + plan.cost_bound) / cost.installed if known and cost.installed > 0 else None,
-        cost_gap_tubing=1.0 - plan.cost_bound / plan.cost if known and plan.cost > 0 else None,
+        **cost_figures(cost, made.plan),
         model_area_m2=_model_area_m2(found, made.chosen),
         zone_area_m2=found.zone_area_m2,
         coverable_area_m2=found.coverable_area_m2,
@@ -148,6 +145,17 @@ def _solved(instance: Instance, answer: Traded, allowed: int, bound: float, cloc
         joint=answer.joint,
         frontier=answer.frontier,
     )
+
+
+def cost_figures(cost: Priced, plan: RunPlan) -> dict[str, Any]:
+    """What no layout of a class costs less than, and the shares of the cost above it; None where nothing is known."""
+    known = bool(plan.bound_class)
+    return {
+        "cost_bound": cost.fixed + plan.cost_bound if known else None,
+        "cost_bound_class": f"{plan.bound_class}; without fittings" if known else None,
+        "cost_gap": 1.0 - (cost.fixed + plan.cost_bound) / cost.installed if known and cost.installed > 0 else None,
+        "cost_gap_tubing": 1.0 - plan.cost_bound / plan.cost if known and plan.cost > 0 else None,
+    }
 
 
 def _model_area_m2(found: Candidates, chosen: tuple[int, ...]) -> float:

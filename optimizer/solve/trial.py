@@ -216,7 +216,7 @@ def lowered(trial: Trial) -> Trial:
     levels = set_levels_pa(trial.layout.instance, trial.layout.pumps, [choice.site for choice in choices])
     for pump, allowed in enumerate(levels):
         for level in sorted((p for p in allowed if p < choices[pump].set_pressure_pa), reverse=True):
-            lower = _at_pressure(trial, pump, level)
+            lower = at_pressure(trial, pump, level)
             if lower.design.verification.low_faults:
                 break
             trial = lower
@@ -231,7 +231,8 @@ def _reduced(trial: Trial) -> Trial:
     return trial if layout is trial.layout else Trial(layout, design, "pressure reducers")
 
 
-def _at_pressure(trial: Trial, pump: int, set_pa: float) -> Trial:
+def at_pressure(trial: Trial, pump: int, set_pa: float) -> Trial:
+    """The trial with one pump set to another pressure."""
     made = trial.layout
     pumps = list(made.problem.pumps)
     pumps[pump] = replace(pumps[pump], set_pressure_pa=set_pa)
