@@ -27,6 +27,7 @@ from optimizer.bid.schedule import schedule_csv
 from optimizer.cautions import CAUTIONS
 from optimizer.design import Design, design_text
 from optimizer.errors import InputFault
+from optimizer.report.dosage_files import MIST_FILES, mist_files
 from optimizer.report.engine import engine_file, engine_files
 from optimizer.report.frontier import drift_svg, frontier_svg
 from optimizer.report.plan import plan_svg
@@ -41,6 +42,7 @@ STUDY_FILE = "study.json"
 FRONTIER_FILE, DRIFT_FILE = "frontier.svg", "drift.svg"
 OPTION_FILES = (
     "design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "schedule.csv", "tolerance.svg",
+    *MIST_FILES,
 )  # fmt: skip
 _NUMBERED = ("frontier_*.json", engine_file("*"))  # files of which an option has several
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
@@ -116,8 +118,8 @@ def publish(study: Study, scenario: Scenario, folder: Path) -> None:
         _take_away(folder / option, ({*OPTION_FILES, *numbered}) - set(texts.get(option, ())))
     for option, files in texts.items():
         (folder / option).mkdir(exist_ok=True)
-        for name, text in files.items():
-            _write(folder / option / name, text)
+        for name, content in files.items():
+            _write(folder / option / name, content)
     for name, chart in ((FRONTIER_FILE, frontier_svg(study)), (DRIFT_FILE, drift_svg(study))):
         if chart is None:
             (folder / name).unlink(missing_ok=True)
@@ -169,6 +171,7 @@ def _figures(alternative: Alternative) -> dict[str, Any]:
         "yield": _yield(alternative.option, alternative.field_yield),
         "frontier": _frontier(alternative),
         "network_files": _network_files(alternative.design),
+        "mist_files": list(MIST_FILES if alternative.mist is not None else ()),
         "folder": alternative.option if alternative.design is not None else None,
     }
 
@@ -210,11 +213,12 @@ def _point_file(number: int) -> str:
     return f"frontier_{number}.json"
 
 
-def _option_texts(alternative: Alternative, design: Design, study: Study, site: Site) -> dict[str, str]:
-    texts = {
+def _option_texts(alternative: Alternative, design: Design, study: Study, site: Site) -> dict[str, str | bytes]:
+    texts: dict[str, str | bytes] = {
         "design.json": design_text(design),
         "design.geojson": json.dumps(design_features(design, site), ensure_ascii=False, allow_nan=False) + "\n",
         "plan.svg": plan_svg(design, site, study.title, alternative.title),
+        **mist_files(alternative.mist, design, site, study.title, alternative.title),
         **engine_files(design),
         **{_point_file(n): design_text(p.design) for n, p in enumerate(alternative.frontier, start=1)},
     }
@@ -289,12 +293,12 @@ def _take_away(folder: Path, names: Iterable[str]) -> None:
         folder.rmdir()
 
 
-def _write(path: Path, text: str) -> None:
+def _write(path: Path, content: str | bytes) -> None:
     """Write a file whole or not at all: into a file beside it, which then takes its place."""
     handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content.encode() if isinstance(content, str) else content)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(beside, 0o666 & ~_umask())

@@ -31,8 +31,8 @@ _SENTENCES = (*CAUTIONS, *_OF_PLAN)
 def draw_column(axes: Axes, view: View, site: Site, design: Design, look: Look, lost: int) -> None:
     """Everything in the column above the title block; lost: nozzle numbers that found no room."""
     top, floor = FRAME_MM[3], TOP_MM + 4.5 + _CAUTION_MM * (len(_SENTENCES) + 1)
-    _draw_north(axes, LEFT + 6.0, top - 15.0)
-    _draw_scale_bar(axes, view, LEFT + 20.0, top - 12.0)
+    draw_north(axes, LEFT + 6.0, top - 15.0)
+    draw_scale_bar(axes, view, LEFT + 20.0, top - 12.0)
     rows = [*legend_rows(site, design, lost), *run_rows(design, look), *size_rows(design, look)]
     _draw_rows(axes, rows, top - _HEAD_MM, floor + 2.0)
     text(axes, LEFT, floor - 1.0, "CAUTIONS", 5.4, bold=True)
@@ -54,7 +54,7 @@ def _draw_rows(axes: Axes, rows: Sequence[Row], top: float, floor: float) -> Non
             text(axes, LEFT + offset, y, words, 0.92 * size if row.heading else size, bold=row.heading)
 
 
-def _draw_north(axes: Axes, x: float, y: float) -> None:
+def draw_north(axes: Axes, x: float, y: float) -> None:
     """Arrow to the north of the site's frame, which is up."""
     stroke(axes, np.array([(x, y - 6.0), (x, y + 3.0)]), INK, 0.9, 10.0)
     for side, colour in ((-2.4, INK), (2.4, PAPER)):
@@ -63,7 +63,7 @@ def _draw_north(axes: Axes, x: float, y: float) -> None:
     text(axes, x, y + 9.6, "N", 8.0, bold=True, ha="center")
 
 
-def _draw_scale_bar(axes: Axes, view: View, x: float, y: float) -> None:
+def draw_scale_bar(axes: Axes, view: View, x: float, y: float) -> None:
     """The scale in words, and bars in metres and in feet."""
     text(axes, x, y + 5.6, f"SCALE 1:{view.scale} at A3", 6.0, bold=True)
     _draw_bar(axes, x, y, view, "m", 1.0)

@@ -38,20 +38,20 @@ def plan_svg(design: Design, site: Site, title: str, subtitle: str) -> str:
     """
     with own_settings():
         figure, axes = blank_sheet()
-        view = _view(site)
+        view = view_of_site(site)
         draw_ground(axes, view, site, design)
         works = draw_works(axes, view, design, site)
         lost = draw_lettering(axes, view, site, design, works)
         draw_grid_ticks(axes, view)
         draw_column(axes, view, site, design, works.look, lost)
         draw_title_block(axes, design, title, subtitle)
-        _draw_frame(axes)
+        draw_frame(axes)
         if not design.verification.verified:
-            _draw_warning(axes)
+            draw_warning(axes)
         return svg_text(figure, f"{title}: {subtitle}")
 
 
-def _view(site: Site) -> View:
+def view_of_site(site: Site) -> View:
     """Room for the boundary and for what stands or runs outside it."""
     drawn = [site.boundary, *ways(site), *(zone.polygon for zone in site.zones)]
     drawn += [*(one.polygon for one in site.keep_outs), *(one.polygon for one in site.obstacles)]
@@ -59,13 +59,13 @@ def _view(site: Site) -> View:
     return view_of(bounds[:, :2].min(axis=0).tolist(), bounds[:, 2:].max(axis=0).tolist())
 
 
-def _draw_frame(axes: Axes) -> None:
+def draw_frame(axes: Axes) -> None:
     left, bottom, right, top = FRAME_MM
     box(axes, left, bottom, right - left, top - bottom, 20.0, facecolor="none", edgecolor=INK, linewidth=2.0)
     stroke(axes, np.array([(COLUMN_MM, bottom), (COLUMN_MM, top)]), INK, 1.2, 20.0)
 
 
-def _draw_warning(axes: Axes) -> None:
+def draw_warning(axes: Axes) -> None:
     x, y = (FRAME_MM[0] + COLUMN_MM) / 2, (FRAME_MM[1] + FRAME_MM[3]) / 2
     place: dict[str, Any] = {"ha": "center", "va": "center", "rotation": 35}
     text(axes, x, y, "UNVERIFIED", 95.0, colour=WARNING, bold=True, z=40.0, alpha=0.2, **place)

@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 
 WIDTH_MM, HEIGHT_MM = 420.0, 297.0
 FRAME_MM = (20.0, 10.0, 410.0, 287.0)  # left, bottom, right, top; 20 mm left to bind, ISO 5457
+PNG_DPI = 130
 COLUMN_MM = 312.0  # the drawing is left of this, legend and title block right
 _MARGIN_MM = 11.0
 # ISO 5455 enlarges by 1, 2, 5; the steps between are common on site plans
@@ -118,6 +119,22 @@ def svg_text(figure: Figure, title: str) -> str:
     about = {"Date": None, "Creator": "Haarline", "Title": title, "Description": " ".join(CAUTIONS)}
     figure.savefig(out, format="svg", metadata=about)
     return out.getvalue()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A drawing for print and for screens."""
+
+    svg: str
+    png: bytes
+
+
+def picture(figure: Figure, title: str) -> Picture:
+    """A drawing as SVG and as PNG, the latter with the cautions among its texts; no date in either."""
+    out = io.BytesIO()
+    about: dict[str, Any] = {"Software": None, "Title": title, "Description": " ".join(CAUTIONS)}
+    figure.savefig(out, format="png", dpi=PNG_DPI, metadata=about)
+    return Picture(svg_text(figure, title), out.getvalue())
 
 
 def stroke(

@@ -11,6 +11,7 @@ from optimizer.protection_table import Row
 from optimizer.study import Alternative, Study
 from optimizer.upkeep import Upkeep
 from optimizer.yields import Bar, FieldYield, Weak
+from tests.optimizer.drawn_mist import example_mist
 
 
 def example_alternative(design: Design) -> Alternative:
@@ -66,6 +67,7 @@ def example_alternative(design: Design) -> Alternative:
         costs_that_count=(CostLine("fine 30", "nozzles", 54, "pc", 9.5, 513.0),),
         appraisal=example_appraisal(len(design.nozzles)),
         field_yield=example_yield(),
+        mist=example_mist(design),
     )
 
 

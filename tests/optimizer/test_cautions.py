@@ -47,8 +47,9 @@ def test_every_file_tells_every_caution(written: dict[str, str]) -> None:
 
 
 def test_what_is_drawn_shows_them_too(written: dict[str, str]) -> None:
-    assert {f"•  {words}" for words in CAUTIONS} <= set(words_of(written["plan.svg"]))
-    for name in (FRONTIER_FILE, "tolerance.svg"):
+    for name in ("plan.svg", "dosage.svg"):
+        assert {f"•  {words}" for words in CAUTIONS} <= set(words_of(written[name]))
+    for name in (FRONTIER_FILE, "tolerance.svg", "drift_rose.svg"):
         assert BRIEF in " ".join(words_of(written[name]))
 
 

@@ -18,6 +18,7 @@ from geometry.frame import Frame
 from optimizer import publish as module
 from optimizer.design import read_design
 from optimizer.publish import OPTION_FILES, design_features, out_faults, publish, study_text
+from optimizer.report.dosage_files import MIST_FILES
 from optimizer.scenario import Scenario
 from optimizer.study import Study
 from tests.optimizer.drawn_design import example_design, example_site
@@ -77,6 +78,7 @@ CONTRACT = [
     "tubing_rating",
     "tubing_left_out",
     "network_files",
+    "mist_files",
     "folder",
 ]
 
@@ -92,8 +94,9 @@ SCENARIO = cast(Scenario, _Scenario())
 
 @pytest.fixture
 def drawn_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The plan has tests of its own; here a drawing of one line is as good."""
+    """The drawings have tests of their own; here one of a line is as good."""
     monkeypatch.setattr(module, "plan_svg", lambda *_: "<svg/>\n")
+    monkeypatch.setattr(module, "mist_files", lambda *_: dict.fromkeys(MIST_FILES, b"drawn"))
 
 
 def files_under(folder: Path) -> dict[str, bytes]:
@@ -131,7 +134,8 @@ def test_the_study_has_the_members_of_the_contract() -> None:
     assert service == (1834.8, 5.4, 37.037)
     figures = set(CONTRACT) - {"option", "status", "reason", "pump_count", "circuit_count", "objective", "frontier"}
     assert (answered["network_files"], refused["network_files"]) == (["network_A.inp", "network_B.inp"], [])
-    figures -= {"network_files"}
+    assert (answered["mist_files"], refused["mist_files"]) == (list(MIST_FILES), [])
+    figures -= {"network_files", "mist_files"}
     known = {name for name in figures if refused[name] is not None}
     assert known == {"verified", "time_limit_hit", "seconds", "protection"} and not refused["protection"]
 
@@ -162,6 +166,7 @@ def test_an_unverified_alternative_has_no_quantities_to_bid_with(tmp_path: Path)
     publish(example_study(example_alternative(example_design(SITE, verified=False))), SCENARIO, tmp_path)
     assert set(files_under(tmp_path / "two_pumps")) == {
         "design.json", "design.geojson", "plan.svg", "tolerance.svg", "network_A.inp", "network_B.inp",
+        *MIST_FILES,
     }
 
 
