@@ -4,7 +4,8 @@ What must live here: options, warm start, progress, stop, limits, status, bound 
 knowledge of nozzles or tubing. Answers are the same on every run as long as `Limits.seconds` does not fire:
 one thread, fixed seed, and limits counted in nodes or in the interrupt checks that HiGHS makes.
 
-    highs.py  compiling, options, runs       mip.py  solve once       relaxation.py  a linear relaxation that grows
+    highs.py  compiling, options, runs       mip.py     solve once       relaxation.py  a linear relaxation that grows
+    linear.py  linear programs of plain rows, without Pyomo, solved again and again
 """
 
 from optimizer.solver.highs import OPTIMAL_GAP, Limits, Status

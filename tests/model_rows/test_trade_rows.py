@@ -17,12 +17,12 @@ import pytest
 import scipy.sparse as sp
 
 import optimizer.solve.trade.relaxed as module
-from optimizer.linear import INFINITY
 from optimizer.placement.problem import Drift, Floor, Limit, PlacementProblem
 from optimizer.solve.trade.links import _row
 from optimizer.solve.trade.network import Network
 from optimizer.solve.trade.prices import LeastPrices
 from optimizer.solve.trade.relaxed import Relaxed, relaxed
+from optimizer.solver.linear import INFINITY
 
 FREE = -INFINITY
 Expected = dict[str, tuple[dict[str, float], float, float]]

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.instance import Instance
-from optimizer.linear import INFINITY, Relaxation, Solution
 from optimizer.placement.problem import FloatArray, PlacementProblem
 from optimizer.progress import Progress, Report, Stop, never, silent
 from optimizer.solve.posed import most_per_circuit, shared_out
@@ -19,6 +18,7 @@ from optimizer.solve.trade.links import violated
 from optimizer.solve.trade.network import Network, network
 from optimizer.solve.trade.prices import LeastPrices, least_prices
 from optimizer.solve.trade.relaxed import Relaxed, relaxed
+from optimizer.solver.linear import INFINITY, Solution, WarmProgram
 
 ROUNDS = 12  # of cuts, for one question
 GAIN = 2e-4  # a round that moves the bound by less than this share ends the cutting
@@ -43,7 +43,7 @@ class JointBound:
 
     def __init__(self, m: Relaxed) -> None:
         self.m = m
-        self.relaxation = Relaxation(m.program, maximise=True)
+        self.relaxation = WarmProgram(m.program, maximise=True)
 
     def coverage_within(self, budget: float, report: Report = silent, stop: Stop = never) -> Asked:
         """No design that costs at most `budget` covers more. -inf where none can be as cheap."""

@@ -15,9 +15,9 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
-from optimizer.linear import INFINITY, Row
 from optimizer.placement.problem import BoolArray, FloatArray, IntArray
 from optimizer.solve.trade.relaxed import Relaxed
+from optimizer.solver.linear import INFINITY, Row
 
 UNIT = 1_000_000  # capacities are whole numbers of this share of a tube
 VIOLATED = 0.01  # a cut is worth a row if it lacks this much of a tube

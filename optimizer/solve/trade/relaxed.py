@@ -20,10 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from optimizer.linear import INFINITY, Program, Row
 from optimizer.placement.problem import FloatArray, PlacementProblem
 from optimizer.solve.trade.network import Network
 from optimizer.solve.trade.prices import LeastPrices
+from optimizer.solver.linear import INFINITY, Program, Row
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,7 +1,5 @@
-"""Linear programs put together in blocks of rows and solved again and again while rows are added or their sides move.
-
-The other module that names HiGHS: `solver` takes Pyomo models once; here cuts are added to a basis that stays warm.
-"""
+"""Linear programs put together in blocks of rows, without Pyomo, and solved again and again while rows are added or
+their sides move."""
 
 from __future__ import annotations
 
@@ -12,11 +10,11 @@ from typing import Any
 import highspy
 import numpy as np
 import scipy.sparse as sp
-from highspy._core import _Highs  # highspy.Highs prints a banner before it can be silenced
 from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import SolverError
-from optimizer.progress import Stop, never
+from optimizer.progress import Stop, never, silent
+from optimizer.solver.highs import MODEL_STATUS, Limits, Watch, checked, loaded, run
 
 Floats = NDArray[np.float64]
 INFINITY = highspy.kHighsInf
@@ -56,8 +54,8 @@ class Solution:
     prices: Floats
 
 
-class Relaxation:
-    """A linear program in HiGHS, kept warm. Rows are numbered as they were added."""
+class WarmProgram:
+    """A linear program in HiGHS whose basis stays warm. Rows are numbered as they were added."""
 
     def __init__(self, program: Program, *, maximise: bool) -> None:
         lp = highspy.HighsLp()
@@ -71,35 +69,32 @@ class Relaxation:
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         lp.a_matrix_.start_, lp.a_matrix_.index_ = matrix.indptr, matrix.indices
         lp.a_matrix_.value_ = matrix.data
-        self._highs: Any = _Highs()
-        for name, value in {"output_flag": False, "threads": 1, "random_seed": 0}.items():
-            self._highs.setOptionValue(name, value)
-        if self._highs.passModel(lp) == highspy.HighsStatus.kError:
-            raise SolverError("HiGHS refused a linear program; report this site")
+        self._highs: Any = loaded(lp, Limits())
         self.row = {name: number for number, (name, *_) in enumerate(program.rows)}
         self.count = len(program.low)
 
     def aim(self, cost: ArrayLike, *, maximise: bool) -> None:
         """Change the objective. cost: of every column."""
         sense = highspy.ObjSense.kMaximize if maximise else highspy.ObjSense.kMinimize
-        self._highs.changeObjectiveSense(sense)
-        self._highs.changeColsCost(self.count, np.arange(self.count, dtype=np.int32), np.asarray(cost, dtype=float))
+        checked(self._highs.changeObjectiveSense(sense), "a sense")
+        columns = np.arange(self.count, dtype=np.int32)
+        checked(self._highs.changeColsCost(self.count, columns, np.asarray(cost, dtype=float)), "costs")
 
     def side(self, row: str, least: float, most: float) -> None:
         """Change the sides of a row."""
-        self._highs.changeRowBounds(self.row[row], least, most)
+        checked(self._highs.changeRowBounds(self.row[row], least, most), "sides of a row")
 
     def change(self, row: str, coefficients: Mapping[int, float]) -> None:
         """Change coefficients of a row."""
         for column, value in coefficients.items():
-            self._highs.changeCoeff(self.row[row], column, value)
+            checked(self._highs.changeCoeff(self.row[row], column, value), "a coefficient")
 
     def add(self, rows: Sequence[Row]) -> None:
         """Add rows."""
         for name, coefficients, low, high in rows:
             columns = np.fromiter(coefficients, dtype=np.int32, count=len(coefficients))
             values = np.fromiter(coefficients.values(), dtype=float, count=len(coefficients))
-            self._highs.addRow(low, high, len(columns), columns, values)
+            checked(self._highs.addRow(low, high, len(columns), columns, values), "a row")
             self.row[name] = self._highs.getNumRow() - 1
 
     def solve(self, stop: Stop = never) -> Solution | None:
@@ -107,29 +102,14 @@ class Relaxation:
 
         Raises SolverError where HiGHS breaks down.
         """
-        stopped = stop()
-        if stopped:
+        if stop():
             return None
-
-        def watch(_kind: Any, _text: str, _data: Any, answer: Any, _user: Any) -> None:
-            nonlocal stopped
-            stopped = stopped or stop()
-            if stopped:
-                answer.user_interrupt = True
-
-        kinds = highspy.cb.HighsCallbackType
-        self._highs.setCallback(watch, None)
-        self._highs.startCallback(kinds.kCallbackSimplexInterrupt)
-        self._highs.run()
-        self._highs.setCallback(None, None)
+        watch = Watch(Limits(), "joint relaxation", silent, stop)
+        run(self._highs, watch)
         status = self._highs.getModelStatus()
-        if stopped or status in (
-            highspy.HighsModelStatus.kInfeasible,
-            highspy.HighsModelStatus.kUnboundedOrInfeasible,
-            highspy.HighsModelStatus.kInterrupt,
-        ):
+        if watch.reason or status in (MODEL_STATUS.kInfeasible, MODEL_STATUS.kUnboundedOrInfeasible):
             return None
-        if status != highspy.HighsModelStatus.kOptimal:
+        if status != MODEL_STATUS.kOptimal:
             words = self._highs.modelStatusToString(status)
             raise SolverError(f"a linear relaxation ended with {words}; report this site")
         found = self._highs.getSolution()
