@@ -91,7 +91,7 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "angle": {"metric": _DEGREES, "us": _DEGREES},
     "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
     "duration": {"metric": _SECONDS, "us": _SECONDS},
-    "rate": {"metric": Shown("mL/m²", Scale(1e-6), 2), "us": Shown("gal/acre", Scale(GALLON_M3 / ACRE_M2), 2)},
+    "rate": {"metric": Shown("mL/m²", Scale(1e-6), 3), "us": Shown("gal/acre", Scale(GALLON_M3 / ACRE_M2), 3)},
     "speed": {"metric": Shown("m/s", Scale(1.0), 1), "us": Shown("mph", Scale(MILE_M / HOUR_S), 1)},
     "voltage": {"metric": _VOLTS, "us": _VOLTS},
     "current": {"metric": _AMPERES, "us": _AMPERES},

@@ -61,15 +61,15 @@ def service_rows(currency: str, units: System) -> Rows:
     def money(name: str) -> Callable[[Alternative], str]:
         return lambda one: _or_none(getattr(one, name), lambda value: f"{value:,.0f} {currency}")
 
-    def volume(litres: float) -> str:
-        return show(litres * LITRE_M3, "volume", units)
+    def volume(litres: float, digits: int | None = None) -> str:
+        return show(litres * LITRE_M3, "volume", units, digits)
 
     def of_run(words: Callable[[Operation], str]) -> Callable[[Alternative], str]:
         return lambda one: NONE if one.operation is None else words(one.operation)
 
     return (
         ("mist a day", lambda one: _or_none(one.litres_a_day, volume)),
-        ("concentrate a day", of_run(lambda run: volume(sum(pump.concentrate_litres_a_day for pump in run.pumps)))),
+        ("concentrate a day", of_run(lambda run: volume(sum(pump.concentrate_litres_a_day for pump in run.pumps), 3))),
         ("timetable", of_run(lambda run: "fits the hours" if run.fits else "DOES NOT FIT")),
         ("time between refills", lambda one: _or_none(one.days_between_refills, lambda value: f"{value:.1f} days")),
         ("cost of a season", of_run(lambda run: f"{run.cost_per_season:,.0f} {currency}")),

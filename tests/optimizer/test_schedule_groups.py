@@ -9,8 +9,10 @@ from typing import Any
 import pytest
 
 from optimizer.instance import Candidates, candidates
+from optimizer.progress import never, silent
 from optimizer.scenario import read_scenario
-from tests.optimizer.scenario_files import SCENARIO, SITE, yard
+from optimizer.study import StudySettings, study
+from tests.optimizer.scenario_files import EQUIPPED, SCENARIO, SERVICE, SITE, faults, swapped, yard
 
 
 def along(folder: Path, hours: str) -> Candidates:
@@ -41,3 +43,21 @@ def test_both_zones_must_allow_the_hours(hours: str, between: str, tmp_path: Pat
         assert None not in middle
     else:
         assert set(middle) == {None if between == "none" else between}
+
+
+def test_a_schedule_may_mist_at_cycles_of_its_own(tmp_path: Path) -> None:
+    """2 cycles of 30 s instead of the service's 4 of 45 s: a minute's flow a day, at 22:00 and 2 h later."""
+    text = swapped(SCENARIO, 'name = "late"', 'name = "late"\ncycles_per_day = 2\ncycle = "30 s"') + SERVICE
+    scenario = read_scenario(yard(tmp_path, scenario=text, catalogue=EQUIPPED))
+    (one, _) = study(scenario, StudySettings(workers=1), silent, never).alternatives
+    assert one.flow_m3_s is not None and one.operation is not None and one.operation.fits
+    assert one.litres_a_day == pytest.approx(60e3 * one.flow_m3_s)
+    (circuit,) = one.operation.pumps[0].circuits
+    assert (circuit.cycles_per_day, circuit.cycle_s, circuit.starts) == (2, 30.0, ("22:00:00", "00:00:00"))
+    assert circuit.litres_a_day == pytest.approx(one.litres_a_day)
+
+
+def test_cycles_of_a_schedule_need_a_service(tmp_path: Path) -> None:
+    text = swapped(SCENARIO, 'name = "late"', 'name = "late"\ncycles_per_day = 2')
+    (fault,) = faults(yard(tmp_path, scenario=text))
+    assert fault.startswith("scenario.toml: schedule[0].cycles_per_day: needs a table [service] in scenario.toml")
