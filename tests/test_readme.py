@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -13,7 +14,9 @@ import pytest
 from geometry.site_file import RECORDS
 from optimizer import catalogue_file, scenario_file
 from optimizer.fields import Table
+from optimizer.publish import study_text
 from optimizer.scenario import read_scenario
+from tests.optimizer.drawn_study import example_study, refused_alternative
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -45,6 +48,12 @@ def test_every_key_of_the_files_is_told() -> None:
     tables = [v for m in (catalogue_file, scenario_file) for v in vars(m).values() if isinstance(v, type)]
     for record in [*RECORDS.values(), *(table for table in tables if issubclass(table, Table))]:
         assert set(record.model_fields) <= told, record
+
+
+def test_every_member_of_an_alternative_is_told() -> None:
+    told = set(re.findall(r"`(\w+)`", README))
+    study = json.loads(study_text(example_study(refused_alternative())))
+    assert {*study, *study["alternatives"][0]} - {"schema_version"} <= told
 
 
 def test_links_lead_somewhere() -> None:
