@@ -203,8 +203,8 @@ class Design:
     """Nozzles, tubing and pumps of one alternative, with the verification that belongs to them.
 
     misting: of every circuit, and dilution, litres of mist from one of concentrate, where the scenario states a
-    service; protection: the rules that can be checked from these values, the strictest statement of each;
-    mist: what the account of its mist is reckoned from, None where the drops are not known.
+    service; protection: the strictest statement of every rule of protection; mist: what the account of its mist is
+    reckoned from, None where the drops are not known.
     """
 
     __pydantic_config__ = _CLOSED

@@ -13,7 +13,6 @@ from optimizer.design import Design
 from optimizer.protection import RATES, Stated, amount
 
 TOLERANCE = 1e-8  # relative, so that what is exactly as much as allowed is kept
-CHECKED = ("nozzle_flow", "height.least", "height.greatest", "cycles_per_day", "dilution", *RATES)
 
 
 def reached(

@@ -42,6 +42,7 @@ RULES: Mapping[str, Kind] = {
 }
 RATES = ("mist_per_cycle", "mist_per_day", "concentrate_per_cycle", "concentrate_per_day")
 DISTANCES = ("distance", "mist_distance")
+IN_SERVICE = ("cycles_per_day", "dilution", "notice_days", "wind_most")  # for those who run the plant
 
 
 @dataclass(frozen=True)
@@ -70,9 +71,14 @@ class Stated:
         return RULES[self.rule]
 
     @property
+    def bare_words(self) -> str:
+        """The limit: "at most 45.0 mL/min"."""
+        return f"{'at most' if self.kind.most else 'at least'} {amount(self.rule, self.value)}"
+
+    @property
     def words(self) -> str:
         """The limit with its source: "at most 45.0 mL/min (product label)"."""
-        return f"{'at most' if self.kind.most else 'at least'} {amount(self.rule, self.value)} ({self.source})"
+        return f"{self.bare_words} ({self.source})"
 
 
 def strictest(stated: Iterable[Stated]) -> tuple[Stated, ...]:

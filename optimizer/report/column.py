@@ -11,7 +11,7 @@ from geometry.site import Site
 from hydraulics.units import FOOT_M
 from optimizer.cautions import CAUTIONS
 from optimizer.design import Design
-from optimizer.report.legend import Row, legend_rows, run_rows, size_rows
+from optimizer.report.legend import Row, legend_rows, rule_rows, run_rows, size_rows
 from optimizer.report.sheet import COLUMN_MM, FRAME_MM, View, box, shape_mm, stroke, text
 from optimizer.report.style import GREY, INK, PAPER
 from optimizer.report.title_block import TOP_MM
@@ -34,6 +34,7 @@ def draw_column(axes: Axes, view: View, site: Site, design: Design, look: Look, 
     draw_north(axes, LEFT + 6.0, top - 15.0)
     draw_scale_bar(axes, view, LEFT + 20.0, top - 12.0)
     rows = [*legend_rows(site, design, lost), *run_rows(design, look), *size_rows(design, look)]
+    rows += rule_rows(design)
     _draw_rows(axes, rows, top - _HEAD_MM, floor + 2.0)
     text(axes, LEFT, floor - 1.0, "CAUTIONS", 5.4, bold=True)
     for index, line in enumerate(_SENTENCES, start=1):

@@ -13,10 +13,11 @@ from geometry.clearance import kind_words
 from geometry.site import Site
 from hydraulics.units import show, show_both
 from optimizer.design import Design, Nozzle
+from optimizer.protection import IN_SERVICE
 from optimizer.report.ground import BOUNDARY_DASH, COVERED_LOOK, LINK_DASH, MOUNTING_PT, ZONE_DASH
 from optimizer.report.lettering import run_name
 from optimizer.report.routes import laid, run_key, valve_boxes
-from optimizer.report.sheet import box, stroke
+from optimizer.report.sheet import box, disc, stroke
 from optimizer.report.style import (
     GREY,
     INK,
@@ -123,6 +124,19 @@ def size_rows(design: Design, look: Look) -> Iterator[Row]:
         bore = f"{show(links[0].bore_m, 'bore', 'metric')} ({show(links[0].bore_m, 'bore', 'us')})"
         length = show(sum(link.length_m for link in links), "length", "metric")
         yield Row(tuple(zip(_SIZE_COLUMNS_MM, (name, bore, length), strict=True)), _line(INK, width))
+
+
+def rule_rows(design: Design) -> Iterator[Row]:
+    """The rules of protection that those who run the plant must keep, where some are stated."""
+    rules = [one for one in design.protection if one.rule in IN_SERVICE]
+    if rules:
+        yield Row(((0.0, "RULES TO KEEP (sources in study.json)"),))
+    for one in rules:
+        yield _sign(f"{one.kind.words[0].upper()}{one.kind.words[1:]}: {one.bare_words}", _bullet)
+
+
+def _bullet(axes: Axes, x: float, y: float) -> None:
+    disc(axes, x + SAMPLE_MM / 2, y, 0.5, 10.0, facecolor=INK)
 
 
 def _heading(columns: Sequence[float], titles: Sequence[str]) -> Row:

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from optimizer.brief import Service
 from optimizer.design import Design, Misting
-from optimizer.protected import CHECKED
 from optimizer.protection import strictest
 from optimizer.solve.assemble import circuit_schedules
 from optimizer.solve.trial import Trial
@@ -14,12 +13,12 @@ from optimizer.verify import settled
 
 
 def held(trial: Trial) -> Design:
-    """The trial's design with its misting and the rules that can be checked on it, verified anew.
+    """The trial's design with its misting and the rules of protection, verified anew against those that it tells of.
 
     Searches do without: a rate per area is a matter of cycles, which no other choice of nozzles mends.
     """
     scenario = trial.layout.instance.scenario
-    design = replace(trial.design, protection=tuple(s for s in strictest(scenario.protection) if s.rule in CHECKED))
+    design = replace(trial.design, protection=strictest(scenario.protection))
     if scenario.service is not None:
         design = replace(design, misting=mistings(trial, scenario.service), dilution=scenario.service.dilution)
     return settled(design, trial.design.verification.band_pa) if design.protection else design

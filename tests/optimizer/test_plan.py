@@ -21,6 +21,7 @@ from geometry.drawing_shapes import covered_region
 from geometry.geojson import geometry_of
 from geometry.site import Site
 from optimizer.design import Design, Link
+from optimizer.protection import Stated
 from optimizer.report import labels, routes, tubes
 from optimizer.report.legend import legend_rows, run_rows, size_rows
 from optimizer.report.lettering import draw_lettering, number_of, run_name
@@ -433,3 +434,12 @@ def test_reducers_stand_on_their_links_and_in_the_legend(site: Site, design: Des
     assert told[0].startswith("Pressure reducer, holds 12.00 bar (174.0 psi): ")
     plain = [words for row in legend_rows(site, design, 0) for _, words in row.words]
     assert not any("reducer" in one for one in plain)
+
+
+def test_the_sheet_tells_the_rules_that_must_be_kept_when_it_runs(site: Site, design: Design) -> None:
+    rules = (Stated("wind_most", "", 3.0, "a label"), Stated("notice_days", "", 2.0, "a code"),
+             Stated("nozzle_flow", "", 1e-6, "a label"))  # fmt: skip
+    words = words_of(plan_svg(replace(design, protection=rules), site, "Example court (invented)", "Two pumps"))
+    assert "Wind speed at which misting stops: at most 3.0 m/s (6.7 mph)" in words
+    assert "Days of notice to neighbours: at least 2" in words
+    assert "RULES TO KEEP (sources in study.json)" in words and not any("low of a nozzle" in one for one in words)

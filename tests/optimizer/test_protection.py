@@ -22,7 +22,6 @@ from geometry.site import KINDS
 from optimizer.errors import NoDesign
 from optimizer.instance import candidates
 from optimizer.progress import never, silent
-from optimizer.protected import CHECKED
 from optimizer.protection import RATES, RULES, Stated, strictest
 from optimizer.protection_table import protection_notes
 from optimizer.publish import publish, study_text
@@ -253,7 +252,7 @@ def test_the_rules_stand_in_study_json_and_design_json(loose: Alternative) -> No
         "others": [{"value": 8.0, "source": LABEL}],
         "words": f"cycles a day: at most 6 ({CODE}), here 4; less strict: at most 8 ({LABEL})",
     }  # fmt: skip
-    assert {one.rule for one in loose.design.protection} == set(CHECKED)
+    assert {one.rule for one in loose.design.protection} == set(RULES)
     assert verify(loose.design).verified and discrepancies(loose.design) == ()
 
 
