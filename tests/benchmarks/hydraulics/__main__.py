@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.benchmarks.protocol import listed, machine, one_thread, told
 
-SUBJECTS = ("one_solve",)  # modules with a function `lines`, which measures and tells
+SUBJECTS = ("one_solve", "samples")  # modules with a function `lines`, which measures and tells
 
 
 def main() -> None:
