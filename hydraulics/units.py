@@ -78,6 +78,7 @@ ACCEPTED: Mapping[str, Mapping[str, Scale]] = {
 _DEGREES = Shown("°", Scale(1.0), 0)
 _SECONDS = Shown("s", Scale(1.0), 0)
 _VOLTS, _AMPERES = Shown("V", Scale(1.0), 0), Shown("A", Scale(1.0), 1)
+_DOSAGE = Shown("mL·s/m³", Scale(1e-6), 2)
 _SMALL_FLOW = Shown("mL/min", Scale(1e-6 / 60), 1)
 
 SHOWN: Mapping[str, Mapping[str, Shown]] = {
@@ -92,6 +93,7 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "volume": {"metric": Shown("L", Scale(LITRE_M3), 1), "us": Shown("gal", Scale(GALLON_M3), 1)},
     "duration": {"metric": _SECONDS, "us": _SECONDS},
     "rate": {"metric": Shown("mL/m²", Scale(1e-6), 3), "us": Shown("gal/acre", Scale(GALLON_M3 / ACRE_M2), 3)},
+    "dosage": {"metric": _DOSAGE, "us": _DOSAGE},
     "speed": {"metric": Shown("m/s", Scale(1.0), 1), "us": Shown("mph", Scale(MILE_M / HOUR_S), 1)},
     "voltage": {"metric": _VOLTS, "us": _VOLTS},
     "current": {"metric": _AMPERES, "us": _AMPERES},

@@ -161,6 +161,12 @@ class Verification:
     drift_faults: tuple[str, ...] = ()
     tubing_faults: tuple[str, ...] = ()
 
+    @property
+    def told_faults(self) -> tuple[str, ...]:
+        """Every fault that is a sentence: all but those of nozzles outside the band."""
+        kinds = (self.pump_faults, self.run_faults, self.tubing_faults, self.protection_faults, self.drift_faults)
+        return tuple(fault for kind in kinds for fault in kind)
+
 
 @dataclass(frozen=True)
 class Misting:

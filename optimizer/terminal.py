@@ -274,7 +274,7 @@ def show_verification(state: Verification, off: Sequence[str], units: System, co
     for name, nozzles in kinds:
         if nozzles:
             console.print(Text(f"  - {name}: {', '.join(nozzles)}"), soft_wrap=True)
-    for sentence in (*state.pump_faults, *state.run_faults, *state.tubing_faults, *off):
+    for sentence in (*state.told_faults, *off):
         console.print(Text(f"  - {sentence}"), soft_wrap=True)
     sound = state.verified and not off
     words = "verified: every stored figure is what the full calculation gives" if sound else "NOT VERIFIED"

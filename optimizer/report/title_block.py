@@ -82,6 +82,8 @@ def _draw_verdict(axes: Axes, design: Design, y: float) -> None:
             (state.pump_faults, "at the pumps"),
             (state.run_faults, "of run rules"),
             (state.tubing_faults, "of tubing"),
+            (state.protection_faults, "of protection"),
+            (state.drift_faults, "of drift"),
         )
         reason = "Do not build. Faults: " + ", ".join(f"{len(faults)} {what}" for faults, what in counts if faults)
         word = "UNVERIFIED"

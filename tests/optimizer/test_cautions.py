@@ -58,8 +58,9 @@ def test_the_terminal_tells_them(full_study: Study) -> None:
     console = Console(file=out, width=4000)
     show_study(full_study, "metric", console)
     assert all(words in out.getvalue() for words in CAUTIONS)
-    show_verification(DESIGN.verification, (), "metric", console)
-    assert BRIEF in out.getvalue()
+    broken = replace(DESIGN.verification, protection_faults=("cycles a day is 4, at most 3 (a label)",))
+    show_verification(broken, (), "metric", console)
+    assert BRIEF in out.getvalue() and "cycles a day is 4, at most 3 (a label)" in out.getvalue()
 
 
 @pytest.mark.parametrize("word", ["label", "licensed applicators", "Local codes", "back-flow",

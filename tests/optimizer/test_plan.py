@@ -443,3 +443,9 @@ def test_the_sheet_tells_the_rules_that_must_be_kept_when_it_runs(site: Site, de
     assert "Wind speed at which misting stops: at most 3.0 m/s (6.7 mph)" in words
     assert "Days of notice to neighbours: at least 2" in words
     assert "RULES TO KEEP (sources in study.json)" in words and not any("low of a nozzle" in one for one in words)
+
+
+def test_a_rule_of_protection_that_is_broken_keeps_a_plan_from_being_built(site: Site, design: Design) -> None:
+    broken = replace(design.verification, verified=False, protection_faults=("cycles a day is 4, at most 3 (a label)",))
+    words = words_of(plan_svg(replace(design, verification=broken), site, "Example court (invented)", "Two pumps"))
+    assert "Do not build. Faults: 1 of protection" in words and "VERIFIED" not in words
