@@ -16,9 +16,6 @@ FootprintBy = Literal["reach", "dosage"]
 Product = Literal["premixed", "metered"]
 Source = Literal["measured", "scaled", "assumed"]
 
-DRIFT_BIAS = 0.12
-"""Share of the mist by which the plume may tell too little to drift: against random walks of drops, beyond 50 m."""
-
 
 @dataclass(frozen=True)
 class Ground:

@@ -27,9 +27,10 @@ from hydraulics.mist.air import Air
 from hydraulics.mist.dosage import Nozzles
 from hydraulics.mist.evaporation import NO_EVAPORATION, free_drop
 from hydraulics.mist.kernel import Mist
+from hydraulics.mist.plume import bias_share
 from hydraulics.mist.spectrum import Classes, classes
 from hydraulics.mist.wind import Wind, WindState
-from optimizer.brief import DRIFT_BIAS, Option
+from optimizer.brief import Option
 from optimizer.design import Design, ZoneArea
 from optimizer.errors import UnsoundDesign
 from optimizer.mist_basis import DriftLimit, DropClass, MistBasis, Place, WindAt
@@ -58,6 +59,7 @@ def basis_of(scenario: Scenario, option: Option) -> MistBasis | None:
         layer_top_m=climate.layer_top_m,
         cycle_s=service.cycle_s if service else CYCLE_S,
         cell_m=cell_for(site.boundary),
+        bias_share=_bias(scenario),
         boundary=mapping_of(site.boundary),
         winds=tuple(WindAt(s.from_deg, s.speed_m_s, s.share) for s in climate.rose.states),
         drops=tuple(DropClass(float(d), float(s)) for d, s in zip(drops.diameter_m, drops.share, strict=True)),
@@ -66,14 +68,18 @@ def basis_of(scenario: Scenario, option: Option) -> MistBasis | None:
     )
 
 
+def _bias(scenario: Scenario) -> float:
+    return bias_share(min(line.height_m for line in scenario.site.lines), scenario.climate.rose)
+
+
 def _limits(scenario: Scenario, option: Option) -> list[DriftLimit]:
     rules = scenario.rules
     stated = [most for most in (rules.drift_most, option.drift_most) if most is not None]
-    found = [DriftLimit(OVER, None, None, min(stated), DRIFT_BIAS)] if stated else []
+    found = [DriftLimit(OVER, None, None, min(stated), _bias(scenario))] if stated else []
     if rules.drift_most_any_wind is not None:
         for number, wind in enumerate(scenario.climate.rose.states):
             name = f"{OVER} in wind from {wind.from_deg:.0f}° at {wind.speed_m_s:g} m/s"
-            found.append(DriftLimit(name, None, number, rules.drift_most_any_wind, DRIFT_BIAS))
+            found.append(DriftLimit(name, None, number, rules.drift_most_any_wind, _bias(scenario)))
     for one in scenario.site.keep_outs:
         if one.drift_most is not None:
             found.append(DriftLimit(f"into {one.name}", one.name, None, one.drift_most, 0.0))

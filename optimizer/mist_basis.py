@@ -61,7 +61,8 @@ class MistBasis:
     """All that the account needs beside nozzles and zones.
 
     residue_share: of the mist's volume, that does not evaporate; winds are told for reference_height_m over ground of
-    roughness_m; layer_top_m: of the air that people are in; cycle_s: length of a cycle; cell_m: of the raster.
+    roughness_m; layer_top_m: of the air that people are in; cycle_s: length of a cycle; cell_m: of the raster;
+    bias_share: by which the model may tell too little to drift over the boundary.
     """
 
     __pydantic_config__ = _CLOSED
@@ -73,6 +74,7 @@ class MistBasis:
     layer_top_m: Annotated[float, Field(gt=0)]
     cycle_s: Annotated[float, Field(gt=0)]
     cell_m: Annotated[float, Field(gt=0)]
+    bias_share: _Share
     boundary: Mapping[str, Any]
     winds: tuple[WindAt, ...]
     drops: tuple[DropClass, ...]

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from geometry.outline import RESTING
 from geometry.site import Site
-from optimizer.brief import DRIFT_BIAS
+from hydraulics.mist.plume import LEAST_BIAS_SHARE, bias_share
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, shown
 from optimizer.scenario_parts import Parts
+from optimizer.weather_file import climate_of
 
 DRIFT_KEYS = ("drift_most", "drift_most_any_wind")
 
@@ -19,9 +20,10 @@ def mist_faults(parts: Parts) -> Iterator[InputFault]:
     if parts.climate is not None and parts.site is not None:
         yield from _rough(parts, parts.site, parts.climate.roughness)
     limits = list(_limits(parts))
+    bias = _bias(parts)
     for loc, most in limits:
-        if most <= DRIFT_BIAS:
-            problem = f"is not above {DRIFT_BIAS:g}, by which the model may tell too little drift"
+        if most <= bias:
+            problem = f"is not above {bias:g}, by which the model may tell too little drift"
             yield parts.reader.fault_at(loc, problem, "raise it: less cannot be shown to be kept")
     drained = [loc for loc, _ in limits]
     if drained:
@@ -39,6 +41,13 @@ def _rough(parts: Parts, site: Site, roughness_m: float) -> Iterator[InputFault]
     if lowest.height_m <= roughness_m:
         problem = f"is not below mounting line {lowest.name}, {lowest.height_m:g} m above ground"
         yield parts.reader.fault_at(("climate", "roughness"), problem, "lower it")
+
+
+def _bias(parts: Parts) -> float:
+    """What the model may miss on this site; the least that it can be where site or climate are at fault themselves."""
+    if parts.site is None or parts.climate is None:
+        return LEAST_BIAS_SHARE
+    return bias_share(min(line.height_m for line in parts.site.lines), climate_of(parts.climate).rose)
 
 
 def _limits(parts: Parts) -> Iterator[tuple[Loc, float]]:

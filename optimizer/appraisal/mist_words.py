@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from optimizer.appraisal.misted import MistAccount, WindFate
-from optimizer.brief import DRIFT_BIAS
 
 Cell = Callable[[MistAccount], str]
 
 HEADING = "Where the mist goes, shares of its volume over all winds of the misting hours"
 MEANING = (
     "Mist: reckoned for level open ground without foliage, first for drops that do not evaporate; shares over the "
-    f"boundary hold what the model may miss, {100.0 * DRIFT_BIAS:.0f} %. As free drops most of a fine mist turns to "
+    "boundary hold what the model may miss. As free drops most of a fine mist turns to "
     "vapour, and what is left of the drops goes far: the truth lies between."
 )
 
@@ -40,7 +39,8 @@ def mist_remarks(account: MistAccount) -> list[str]:
     remarks = [
         f"mist: drops of {sizes} µm (10, 50 and 90 % of the volume below), {account.drops}, {account.spectrum_source}; "
         f"a litre makes {account.surface_m2_per_litre:.0f} m² of drop surface; most drifts in wind "
-        f"{_wind_words(account.worst)}; wind is {account.wind_source}"
+        f"{_wind_words(account.worst)}; wind is {account.wind_source}; "
+        f"{percent(account.bias)} is added over the boundary for what the model may miss"
     ]
     told = [
         f"{one.name} {1e6 * one.dosage_s:.2g} mL s/m³ in the air below {account.layer_top_m:g} m, "

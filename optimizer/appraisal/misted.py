@@ -19,7 +19,7 @@ from geometry.ground_raster import GroundRaster, cell_for
 from hydraulics.mist.account import Account
 from hydraulics.mist.dosage import Maps, dosage
 from hydraulics.mist.spectrum import approximate_class, figures_m, surface_m2_per_litre
-from optimizer.brief import DRIFT_BIAS, Source
+from optimizer.brief import Source
 from optimizer.design import Design
 from optimizer.drift import accounts, mists_of, nozzles_of, raster_of, wind_of
 from optimizer.instance import Instance
@@ -141,7 +141,8 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
     weights = flow / flow.sum()
     places = both[0].regions[:-1]
     winds = tuple(
-        _wind(both, weights, np.eye(len(basis.winds))[number], (wind.from_deg, wind.speed_m_s, wind.share))
+        _wind(both, weights, np.eye(len(basis.winds))[number], (wind.from_deg, wind.speed_m_s, wind.share),
+              basis.bias_share)
         for number, wind in enumerate(basis.winds)
     )
     hours = np.array([wind.share for wind in basis.winds])
@@ -151,10 +152,10 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
     return MistAccount(
         places=(*places[:-1], ELSEWHERE),
         winds=winds,
-        rose=_wind(both, weights, hours, (None, None, 1.0)),
+        rose=_wind(both, weights, hours, (None, None, 1.0), basis.bias_share),
         by_place=_by_place(instance, basis, raster, maps),
         limits=tuple(LimitKept(one.name, one.most, drift[one.name]) for one in basis.limits),
-        bias=DRIFT_BIAS,
+        bias=basis.bias_share,
         volume_m3=float(flow.sum() * basis.cycle_s),
         cycle_s=basis.cycle_s,
         layer_top_m=basis.layer_top_m,
@@ -188,11 +189,12 @@ def _plain(value: Any) -> Any:
 
 
 def _wind(
-    both: tuple[Account, Account], weights: Floats, hours: Floats, told: tuple[float | None, float | None, float]
+    both: tuple[Account, Account], weights: Floats, hours: Floats, told: tuple[float | None, float | None, float],
+    bias: float,
 ) -> WindFate:
     """Both ends of what becomes of the mist of nozzles that weigh as told, in winds that weigh so."""
     none, free = (_fate(end, weights, hours) for end in both)
-    return WindFate(*told, none, free, min(1.0, none.over_boundary + DRIFT_BIAS))
+    return WindFate(*told, none, free, min(1.0, none.over_boundary + bias))
 
 
 def _fate(end: Account, weights: Floats, hours: Floats) -> Fate:

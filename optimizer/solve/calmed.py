@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hydraulics.mist.dosage import Nozzles
-from optimizer.brief import DRIFT_BIAS
 from optimizer.drift import OVER, basis_of, drift_shares
 from optimizer.errors import NoDesign
 from optimizer.instance import Instance
@@ -80,10 +79,10 @@ def drift_points(
     if basis is None or count < 1:
         return ()
     found = instance.candidates
-    over = replace(basis, limits=(DriftLimit(OVER, None, None, 1.0, DRIFT_BIAS),))
+    over = replace(basis, limits=(DriftLimit(OVER, None, None, 1.0, basis.bias_share),))
     share = drift_shares(over, Nozzles(found.x_m, found.y_m, found.height_m))[0]
     free = _placed(replace(problem, drifts=()), chosen, POINT_GAP, stop)
-    points = [_point(share, free)]
+    points = [_point(share, free, basis.bias_share)]
     most, least = float(share[list(free.chosen)].mean()), float(share.min())
     start = free.chosen
     for allowed in np.linspace(most, least, count + 1)[1:-1]:
@@ -95,13 +94,13 @@ def drift_points(
         except NoDesign:
             break
         if placed.chosen:
-            points.append(_point(share, placed))
+            points.append(_point(share, placed, basis.bias_share))
         start = placed.chosen
     return tuple(reversed(points))
 
 
-def _point(share: FloatArray, placed: Placement) -> DriftPoint:
-    drift = min(1.0, float(share[list(placed.chosen)].mean()) + DRIFT_BIAS)
+def _point(share: FloatArray, placed: Placement, bias: float) -> DriftPoint:
+    drift = min(1.0, float(share[list(placed.chosen)].mean()) + bias)
     return DriftPoint(drift, placed.value, placed.bound, len(placed.chosen))
 
 
