@@ -13,6 +13,7 @@ ValvesAt = Literal["pump", "field"]
 Objective = Literal["coverage", "cost"]
 CostOf = Literal["installed", "service", "both"]
 FootprintBy = Literal["reach", "dosage"]
+CoverageBy = Literal["footprints", "summed dosage"]
 Product = Literal["premixed", "metered"]
 Source = Literal["measured", "scaled", "assumed"]
 
@@ -127,7 +128,8 @@ class Option:
     objective: most coverage, within `budget` where there is one; or least cost, covering at least `least_coverage` of
     the zones' weighted area. cost_of: the cost that both, and comparisons, reckon with.
     drift_most: as in the rules, of which the stricter binds; None: only those.
-    footprint: the nozzle's reach, or where the dosage of a cycle is enough.
+    footprint: the nozzle's reach, or where the dosage of a cycle is enough. coverage_by: ground counts where some
+    footprint covers it, or by the summed dosage of all nozzles.
     """
 
     name: str
@@ -148,6 +150,7 @@ class Option:
     cost_of: CostOf
     drift_most: float | None = None
     footprint: FootprintBy = "reach"
+    coverage_by: CoverageBy = "footprints"
 
     @property
     def pumps(self) -> int:

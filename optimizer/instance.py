@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import floor
 from typing import Any
@@ -18,8 +19,9 @@ from geometry.corridors import Corridors, corridors
 from geometry.coverage import MergedCells, covered_area_m2, merge_cells, zone_area_m2
 from geometry.footprint import Reach, footprints
 from geometry.positions import candidate_positions
-from optimizer.brief import FootprintBy, Option, Rules
+from optimizer.brief import CoverageBy, FootprintBy, Option, Rules
 from optimizer.catalogue import NozzleType, Tubing
+from optimizer.dosed import Standing, dosed_cells
 from optimizer.eligible import dominated, eligible
 from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
@@ -73,6 +75,16 @@ class Candidates:
     def count(self) -> int:
         """Number of candidates, J."""
         return len(self.line)
+
+    @property
+    def dosed(self) -> bool:
+        """Whether cells count by the summed dosage of all nozzles."""
+        return bool(self.cells.incidence.dtype.kind == "f")
+
+    def counted(self, chosen: Sequence[int]) -> Floats:
+        """[C]: the share of each cell that counts: all or nothing, or what it gets of the dosage that is enough."""
+        hits = np.asarray(self.cells.incidence[:, list(chosen)].sum(axis=1)).ravel()
+        return np.asarray(np.minimum(hits, 1.0) if self.dosed else hits >= self.cells.need, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -132,7 +144,9 @@ class Inspection:
     options: tuple[tuple[str, int], ...]
 
 
-def candidates(scenario: Scenario, nozzle: NozzleType, footprint: FootprintBy = "reach") -> Candidates:
+def candidates(
+    scenario: Scenario, nozzle: NozzleType, footprint: FootprintBy = "reach", coverage_by: CoverageBy = "footprints"
+) -> Candidates:
     """Candidates of a nozzle, by line, chainage and slot, with all that placement and run splits need of the site.
 
     Raises NoDesign (rule `locked`) when a locked position cannot hold a nozzle, and (rule `dosage_least`) where no
@@ -150,14 +164,21 @@ def candidates(scenario: Scenario, nozzle: NozzleType, footprint: FootprintBy = 
     keep = able.of[gains]
     at = prints.position[keep]
     polygons = prints.polygons[keep]
+    stand = Standing(
+        positions.x_m[at], positions.y_m[at], positions.z_m[at], positions.height_m[at], prints.azimuth_deg[keep]
+    )
+    if coverage_by == "summed dosage":
+        merged = dosed_cells(scenario, nozzle, stand, reach)
+    elif not gains.all():
+        merged = merge_cells(cells, polygons)
     return Candidates(
         line=positions.line[at],
         chainage_m=positions.chainage_m[at],
-        x_m=positions.x_m[at],
-        y_m=positions.y_m[at],
-        z_m=positions.z_m[at],
-        height_m=positions.height_m[at],
-        azimuth_deg=prints.azimuth_deg[keep],
+        x_m=stand.x_m,
+        y_m=stand.y_m,
+        z_m=stand.z_m,
+        height_m=stand.height_m,
+        azimuth_deg=stand.azimuth_deg,
         tilt_deg=prints.tilt_deg[keep],
         polygons=polygons,
         group=able.group[gains],
@@ -166,7 +187,7 @@ def candidates(scenario: Scenario, nozzle: NozzleType, footprint: FootprintBy = 
         strand=_numbered(positions.line[at] * (prints.slot.max(initial=0) + 1) + prints.slot[keep]),
         preferred=positions.preferred[at],
         groups=able.groups,
-        cells=merged if gains.all() else merge_cells(cells, polygons),
+        cells=merged,
         corridors=graph,
         zone_area_m2=zone_area_m2(site.zones),
         coverable_area_m2=covered_area_m2(polygons, site.zones),
@@ -219,7 +240,7 @@ def _pumps(scenario: Scenario, option: Option) -> tuple[PumpType, ...]:
 def inspection(scenario: Scenario) -> Inspection:
     """Areas, lengths and counts of a sound scenario, for the nozzle of its first option."""
     first = scenario.options[0]
-    found = candidates(scenario, scenario.nozzle_of(first), first.footprint)
+    found = candidates(scenario, scenario.nozzle_of(first), first.footprint, first.coverage_by)
     site, graph = scenario.site, found.corridors
     degree = np.bincount(np.concatenate([graph.tail, graph.head]), minlength=len(graph.x_m))
     return Inspection(

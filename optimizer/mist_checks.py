@@ -9,6 +9,7 @@ from geometry.site import Site
 from hydraulics.mist.plume import LEAST_BIAS_SHARE, bias_share
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, shown
+from optimizer.scenario_file import OptionFile
 from optimizer.scenario_parts import Parts
 from optimizer.weather_file import climate_of
 
@@ -70,6 +71,8 @@ def _without_drops(parts: Parts) -> list[str]:
 def _footprints(parts: Parts, site: Site) -> Iterator[InputFault]:
     """Footprints by dosage need the drops, and what is enough."""
     for loc, option in parts.options if parts.rules is not None else ():
+        if option.coverage_by == "summed dosage":
+            yield from _summed(parts, loc, option, site)
         if option.footprint != "dosage":
             continue
         assert parts.rules is not None
@@ -84,6 +87,21 @@ def _footprints(parts: Parts, site: Site) -> Iterator[InputFault]:
         if resting and parts.rules.deposit_least is None:
             problem = f"needs deposit_least in [rules], for zone {resting[0]} is of resting places"
             yield parts.reader.fault_at(place, problem, 'add it, a deposit of one cycle like "0.2 mL/m2"')
+
+
+def _summed(parts: Parts, loc: Loc, option: OptionFile, site: Site) -> Iterator[InputFault]:
+    """Summed dosage needs footprints by dosage, counts ground in part, and is no measure for cost."""
+    place = (*loc, "coverage_by")
+    if option.footprint != "dosage":
+        yield parts.reader.fault_at(place, "needs footprints by dosage", 'add footprint = "dosage"')
+    if option.objective == "cost" or option.budget is not None:
+        mend = "leave it out, or ask for most coverage without a budget"
+        yield parts.reader.fault_at(place, "does not go together with a cost that counts", mend)
+    for zone in site.zones:
+        if zone.cover_by > 1:
+            problem = f"does not go together with cover_by {zone.cover_by} of zone {zone.name}"
+            yield parts.reader.fault_at(place, problem, "leave one of them out: dosage sums what several nozzles bring")
+            return
 
 
 def _drained_keep_outs(parts: Parts, site: Site) -> Iterator[InputFault]:

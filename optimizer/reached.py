@@ -66,14 +66,19 @@ def outline(scenario: Scenario, nozzle: NozzleType, height_m: float) -> Outline:
     return Outline(height_m, regions[0], regions[-1])
 
 
+def cycle_volume_m3(scenario: Scenario, nozzle: NozzleType) -> float:
+    """What a nozzle at the band's low edge sprays in a cycle."""
+    flow_m3_s = float(nozzle.curve.flow_m3_s(scenario.rules.band_low_pa))
+    return flow_m3_s * (scenario.service.cycle_s if scenario.service else CYCLE_S)
+
+
 def _maps(scenario: Scenario, nozzle: NozzleType, height_m: float, half_m: float, cells: int) -> Maps:
     """Dosage and deposit of one cycle over a square of cells round a nozzle at its middle."""
     assert nozzle.spectrum is not None, "footprints by dosage of drops that nobody tells are a fault of the input"
-    climate, service = scenario.climate, scenario.service
-    flow_m3_s = float(nozzle.curve.flow_m3_s(scenario.rules.band_low_pa))
-    volume_m3 = flow_m3_s * (service.cycle_s if service else CYCLE_S)
+    climate = scenario.climate
     at = Nozzles(np.zeros(1), np.zeros(1), np.array([height_m]))
     row, column = np.divmod(np.arange(cells * cells), cells)
     x_m, y_m = ((index + 0.5) * CELL_M - half_m for index in (column, row))
     mist = Mist(classes(nozzle.spectrum), climate.air)
-    return dosage(at, np.array([volume_m3]), climate.rose, mist, x_m, y_m, climate.layer_top_m)
+    volume_m3 = np.array([cycle_volume_m3(scenario, nozzle)])
+    return dosage(at, volume_m3, climate.rose, mist, x_m, y_m, climate.layer_top_m)

@@ -248,6 +248,7 @@ def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
         cost_of=table.cost_of,
         drift_most=table.drift_most,
         footprint=table.footprint,
+        coverage_by=table.coverage_by,
     )
 
 

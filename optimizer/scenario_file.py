@@ -7,7 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from optimizer.brief import CostOf, FootprintBy, Objective, Product, ValvesAt
+from optimizer.brief import CostOf, CoverageBy, FootprintBy, Objective, Product, ValvesAt
 from optimizer.fields import (
     Amount,
     Area,
@@ -152,6 +152,7 @@ class OptionFile(Table):
     cost_of: CostOf = "installed"
     drift_most: Part | None = None
     footprint: FootprintBy = "reach"
+    coverage_by: CoverageBy = "footprints"
 
 
 def minutes(hours: str) -> tuple[int, int]:

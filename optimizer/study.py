@@ -20,7 +20,7 @@ from optimizer.appraisal.ranking import Placing, ReachRanking, reach_ranking
 from optimizer.appraisal.running import Running, running
 from optimizer.appraisal.uncovered import Ground, ground
 from optimizer.appraisal.yield_words import yield_words
-from optimizer.brief import FootprintBy, Option
+from optimizer.brief import CoverageBy, FootprintBy, Option
 from optimizer.costs import CostLine, total
 from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit
@@ -161,10 +161,10 @@ def study(scenario: Scenario, settings: StudySettings, report: Report, stop: Sto
     Options are solved independently, so the answer does not depend on the number of processes.
     """
     options = [o for o in scenario.options if settings.options is None or o.name in settings.options]
-    kinds = sorted({(o.nozzle, o.footprint) for o in options})
+    kinds = sorted({(o.nozzle, o.footprint, o.coverage_by) for o in options})
     prepared = {kind: _prepare(scenario, *kind, report) for kind in kinds}
     jobs: list[Job[Alternative]] = [
-        partial(_answer, scenario, option, prepared[option.nozzle, option.footprint], settings) for option in options
+        partial(_answer, scenario, o, prepared[o.nozzle, o.footprint, o.coverage_by], settings) for o in options
     ]
     answers = run_jobs(jobs, settings.workers, report, stop)
     currency = scenario.catalogue.currency
@@ -199,11 +199,13 @@ class _Prepared:
     seconds: float
 
 
-def _prepare(scenario: Scenario, nozzle: str, footprint: FootprintBy, report: Report) -> _Prepared:
+def _prepare(
+    scenario: Scenario, nozzle: str, footprint: FootprintBy, coverage_by: CoverageBy, report: Report
+) -> _Prepared:
     start = time.perf_counter()
     report(Progress("geometry"))
     try:
-        candidate_set = candidates(scenario, scenario.catalogue.nozzle(nozzle), footprint)
+        candidate_set = candidates(scenario, scenario.catalogue.nozzle(nozzle), footprint, coverage_by)
         found: tuple[Candidates, Ground] | NoDesign = (candidate_set, ground(scenario, candidate_set))
     except NoDesign as error:
         found = error

@@ -94,13 +94,12 @@ def at_equal_count(problem: PlacementProblem, group: NDArray[np.int64], chosen: 
 
 def covered_m2(instance: Instance, chosen: Sequence[int]) -> tuple[float, float]:
     """Area covered by a choice, plain and times the weights of the zones: exact, but where some ground needs two
-    nozzles the weighted one is of the cell model, in which it counts once two reach it."""
+    nozzles, or counts by summed dosage, the weighted one is of the cell model."""
     zones, cells = instance.scenario.site.zones, instance.candidates.cells
     shares = zone_shares_m2(instance.candidates.polygons[list(chosen)], zones)
-    if (cells.need == 1).all():
+    if (cells.need == 1).all() and not instance.candidates.dosed:
         return float(shares.sum()), float(shares @ [zone.weight for zone in zones])
-    hits = cells.incidence[:, list(chosen)].sum(axis=1)
-    return float(shares.sum()), float(cells.value[hits >= cells.need].sum())
+    return float(shares.sum()), float(cells.value @ instance.candidates.counted(chosen))
 
 
 def rival(chosen: Sequence[int], its: tuple[float, float], own: tuple[float, float]) -> Rival:

@@ -207,7 +207,7 @@ def _least_coverage(trial: Trial) -> Iterator[Slack]:
     hit = _covered(trial)
     for number, zone in enumerate(trial.layout.instance.scenario.site.zones):
         if zone.least_coverage > 0.0:
-            area = float(cells.zone_area_m2[number][hit].sum())
+            area = float(cells.zone_area_m2[number] @ hit)
             whole = float(zone.polygon.area)
             slack = area - zone.least_coverage * whole
             words = f"zone {zone.name} has {show_both(slack, 'area')} covered above its least coverage"
@@ -238,8 +238,6 @@ def _goal(trial: Trial) -> Iterator[Slack]:
         yield Slack("least_coverage", "", slack, CLOSE_SHARE * whole, "m²", words)
 
 
-def _covered(trial: Trial) -> NDArray[np.bool_]:
-    """[C]: cells that enough nozzles reach."""
-    cells = trial.layout.instance.candidates.cells
-    hits = np.asarray(cells.incidence[:, list(trial.layout.chosen)].sum(axis=1)).ravel()
-    return np.asarray(hits >= cells.need)
+def _covered(trial: Trial) -> NDArray[np.float64]:
+    """[C]: the share of each cell that counts."""
+    return trial.layout.instance.candidates.counted(trial.layout.chosen)

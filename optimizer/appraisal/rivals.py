@@ -69,7 +69,8 @@ def last_nozzle_m2(placed: Selection) -> float | None:
 def _last(placed: Selection) -> tuple[int, float] | None:
     """The least valuable nozzle that may go, and the weighted m² that go with it."""
     problem = placed.problem
-    losses = problem.incidence.T @ np.where(placed.hits == problem.need, problem.value, 0.0)
+    losses = np.zeros(problem.candidates)
+    losses[list(placed.members())] = [placed.value_loss(j) - problem.bonus[j] for j in placed.members()]
     loose = np.setdiff1d(np.flatnonzero(placed.chosen), problem.locked)
     ordered = loose[np.argsort(losses[loose], kind="stable")]
     return next(((int(j), float(losses[j])) for j in ordered if placed.removable(int(j))), None)

@@ -56,7 +56,8 @@ class Chains:
 def chains_of(problem: PlacementProblem) -> Chains:
     """The rows of a problem as chains, and what covers each cell.
 
-    A single candidate of a chain is no group. A cell that two nozzles must reach has its candidates alone.
+    A single candidate of a chain is no group. A cell that two nozzles must reach, or that counts by summed dosage, has
+    its candidates alone.
     """
     rows = [row for row in problem.rows if row.members]
     chain, place = _places(problem, rows)
@@ -65,10 +66,11 @@ def chains_of(problem: PlacementProblem) -> Chains:
     groups, patterns, alone = [], [], []
     covered_by = np.split(problem.incidence.indices, problem.incidence.indptr[1:-1])
     for need, covering in zip(problem.need, covered_by, strict=True):
-        pitched = {j for j in covering.tolist() if j in even} if need == 1 else set()
+        once = need == 1 and not problem.dosed
+        pitched = {j for j in covering.tolist() if j in even} if once else set()
         patterns.append(tuple(sorted(set().union(*(even[j] for j in pitched)))))
         rest = covering[[j not in pitched for j in covering.tolist()]] if pitched else covering
-        on = np.where(need == 1, chain[rest], -1)
+        on = np.where(once, chain[rest], -1)
         found, single = [], set(rest[on < 0].tolist())
         for r in np.unique(on[on >= 0]).tolist():
             here = rest[on == r]

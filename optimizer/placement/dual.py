@@ -37,7 +37,8 @@ class Dual:
 
     coupling: its rows between strands; at_places [R, P]: their coefficients at the places of the tracks; floors
     [F, C]: area of each cell in each floor; least [F]; shared, covered [C]: several intervals or nozzles, enough
-    candidates to count at all; twice [C, P]: where a cell that two nozzles must reach is covered; bonus [P].
+    candidates to count at all; summed [C]: two nozzles must reach it, or dosage be enough; twice [C, P]: what places
+    bring to such cells; bonus [P].
     """
 
     problem: PlacementProblem
@@ -48,6 +49,7 @@ class Dual:
     least: FloatArray
     shared: BoolArray
     covered: BoolArray
+    summed: BoolArray
     twice: sp.csr_array
     bonus: FloatArray
 
@@ -76,7 +78,7 @@ def dual_of(problem: PlacementProblem, lines: Lines) -> Dual:
     coupling = coupling_of(problem, tracks)
     floors = np.array([floor.area_m2 for floor in problem.floors]).reshape(-1, cells)
     least = np.array([floor.least_m2 for floor in problem.floors])
-    twice = problem.need > 1
+    twice = (problem.need > 1) | problem.dosed
     keep = sp.diags_array(twice.astype(float))
     return Dual(
         problem,
@@ -87,6 +89,7 @@ def dual_of(problem: PlacementProblem, lines: Lines) -> Dual:
         least,
         (tracks.intervals > 1) | twice,
         np.diff(problem.incidence.indptr) >= problem.need,
+        twice,
         sp.csr_array(keep @ problem.incidence.astype(float)[:, tracks.order]),
         problem.bonus[tracks.order],
     )
@@ -105,7 +108,7 @@ def priced(dual: Dual, prices: Prices) -> Priced:
     problem, tracks = dual.problem, dual.lines.tracks
     worth = np.where(dual.covered, problem.value + prices.floor @ dual.floors, 0.0)
     multiplier = np.where(dual.shared, np.minimum(prices.cell, worth / problem.need), worth)
-    once = problem.need == 1
+    once = ~dual.summed
     at_place = dual.at_places.T @ prices.row - dual.bonus - dual.twice.T @ multiplier
     by_line, places = best_by_line(dual.lines, np.where(once, multiplier, 0.0)[tracks.cell], at_place)
     kept = worth - problem.need * multiplier

@@ -17,8 +17,8 @@ from optimizer.placement.problem import BoolArray, FloatArray, IntArray, Placeme
 class EvenLine:
     """members [M] of all patterns; patterns: those that meet the rules by themselves; optional: none may stand.
 
-    matrix int [J, patterns]: 1 where a pattern has a nozzle; counts int [C, patterns]: nozzles of each pattern that
-    reach each cell.
+    matrix int [J, patterns]: 1 where a pattern has a nozzle; counts [C, patterns]: nozzles of each pattern that reach
+    each cell, or the dosage that they bring.
     """
 
     members: IntArray
@@ -38,7 +38,7 @@ class EvenLine:
     def is_pattern(self, chosen: BoolArray) -> bool:
         return self.standing(chosen) in self.choices()
 
-    def gains(self, missing: IntArray, credit: FloatArray, bonus: FloatArray) -> FloatArray:
+    def gains(self, missing: IntArray | FloatArray, credit: FloatArray, bonus: FloatArray) -> FloatArray:
         """[choices]: credit, and bonuses, that each brings on an otherwise empty line.
 
         missing [C]: nozzles that each cell still needs.
@@ -74,5 +74,5 @@ def even_line(patterns: tuple[Window, ...], problem: PlacementProblem, close: sp
     index = np.array([j for pattern in usable for j in pattern], dtype=np.int64)
     starts = np.cumsum([0, *(len(pattern) for pattern in usable)])
     matrix = sp.csc_array((np.ones_like(index), index, starts), shape=(problem.candidates, len(usable)))
-    counts = sp.coo_array(problem.incidence.astype(np.int64) @ matrix)
+    counts = sp.coo_array((problem.incidence if problem.dosed else problem.incidence.astype(np.int64)) @ matrix)
     return EvenLine(np.array(sorted(members), dtype=np.int64), usable, not locked and not windows, matrix, counts)

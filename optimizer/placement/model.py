@@ -5,7 +5,8 @@
                 LINE  lines with rows r, lines of even pitch l, with patterns t    ZONE    zones f with a floor
                 NEAR  near neighbours a = (i, k) on r: k may be next after i, and i bears upon it (`chains`)
                 GROUP positions g of one r that cover a cell                           DRIFT  limits of drift d
-    data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence)
+    data        v_c   weighted m² of a cell  a_jc  1 where j covers c (incidence); where cells count by summed dosage
+                      D_jc / D_least, the dosage that j brings to c as a share of what is enough
                 r_c   nozzles that must reach c before it counts, 1 or 2           b_j  weighted m² of a preferred j
                 most_l  of the positions of l that may be chosen                   area_fc, least_f  m² in a zone
                 fewest_f  nozzles that a floor takes at least (`floors`)
@@ -20,6 +21,7 @@
     max  sum_c v_c u_c + sum_j b_j x_j                                                          coverage
     min  sum_j (1 - d_j) x_j  with u, (1) only where there is a floor, see `build_fewest`       fewest
     (1)  r_c u_c <= sum_j a_jc x_j, a group or pattern but once (h_g, y_t) for r_c = 1      every c  covered
+    (1)  u_c <= sum_j (D_jc / D_least) x_j for summed dosage, 0 <= u_c <= 1      every c        dosed
     (2)  sum_{j in w} x_j <= 1                      every w                                     spacing
     (3)  sum_{j in k} x_j >= 1                      every k                                     continuous
     (4)  x_j = 1                                    every locked j                              locked
@@ -80,9 +82,9 @@ def start_values(model: Any, problem: PlacementProblem, chosen: Iterable[int]) -
     """Values of all variables of `build`'s model for a legal choice."""
     picked = np.zeros(problem.candidates)
     picked[list(chosen)] = 1.0
-    counts = problem.incidence.astype(float) @ picked >= problem.need
+    counts = problem.counted(problem.incidence.astype(float) @ picked)
     values = ComponentMap(zip(model.x.values(), picked.tolist(), strict=True))
-    values.update(zip(model.u.values(), counts.astype(float).tolist(), strict=True))
+    values.update(zip(model.u.values(), counts.tolist(), strict=True))
     for r, chain in enumerate(model.chains.chains):
         neighbours, passed, hits = walked(chain, picked[list(chain.members)])
         values.update((model.z[r, i, k], float((i, k) in neighbours)) for i, k in chain.near)
@@ -119,6 +121,14 @@ def covered(model: Any, problem: PlacementProblem, c: int) -> Any:
     alone = [model.x[j] for j in model.chains.alone[c]]
     coefficients = [float(problem.need[c])] + [-1.0] * len(alone + once)
     return _linear(coefficients, [model.u[c], *alone, *once]) <= 0.0
+
+
+def dosed(model: Any, problem: PlacementProblem, c: int) -> Any:
+    """(1) u_c <= sum_j (D_jc / D_least) x_j: a cell counts by the summed dosage of all nozzles, once in full."""
+    own = slice(problem.incidence.indptr[c], problem.incidence.indptr[c + 1])
+    brought = problem.incidence.data[own].tolist()
+    nozzles = [model.x[j] for j in problem.incidence.indices[own].tolist()]
+    return _linear([1.0, *(-dose for dose in brought)], [model.u[c], *nozzles]) <= 0.0
 
 
 def spacing(model: Any, problem: PlacementProblem, w: int) -> Any:
@@ -223,7 +233,7 @@ def drift(model: Any, problem: PlacementProblem, d: int) -> Any:
     return _linear(excess[some].tolist(), [model.x[j] for j in some]) <= 0.0
 
 
-CELLS = (covered, hit)
+CELLS = (covered, dosed, hit)
 CHAINS = (leads, follows, passes, seam)
 RULES = (spacing, continuous, locked, barred, capacity, *CHAINS, even, one_pattern, floor, fewest_for_floor, drift)
 
@@ -250,7 +260,8 @@ def _add_rows(model: Any, problem: PlacementProblem, rows: tuple[_Row, ...]) -> 
     """Add each row function under its own name, over the indices that its equation names."""
     of_patterns = [(line, j) for line, found in enumerate(problem.even) for j in sorted(set().union(*found))]
     indices: dict[_Row, Iterable[Any]] = {
-        covered: range(len(problem.value)),
+        covered: () if problem.dosed else range(len(problem.value)),
+        dosed: range(len(problem.value)) if problem.dosed else (),
         spacing: range(len(problem.spacing)),
         continuous: range(len(problem.cover)),
         locked: problem.locked,

@@ -20,7 +20,7 @@ def restricted(problem: PlacementProblem, pool: IntArray) -> PlacementProblem:
     new = np.full(problem.candidates, -1, dtype=np.int64)
     new[pool] = np.arange(len(pool))
     incidence = sp.csr_array(problem.incidence[:, pool])
-    first, group = _merged(incidence, problem.need)
+    first, group = _merged(incidence, problem)
     even = tuple(tuple(pattern for pattern in t if (new[list(pattern)] >= 0).all()) for t in problem.even)
     torn = {j for t in problem.even for pattern in t for j in pattern}.difference(*(w for t in even for w in t))
     return replace(
@@ -43,14 +43,16 @@ def restricted(problem: PlacementProblem, pool: IntArray) -> PlacementProblem:
     )
 
 
-def _merged(incidence: sp.csr_array, need: IntArray) -> tuple[IntArray, IntArray]:
+def _merged(incidence: sp.csr_array, problem: PlacementProblem) -> tuple[IntArray, IntArray]:
     """First row of each group of identical rows of one need, and the group of each row, -1 where it is empty."""
     ends, columns = incidence.indptr, incidence.indices
-    known: dict[tuple[int, bytes], int] = {}
+    amounts = incidence.data if problem.dosed else np.zeros(0)
+    known: dict[tuple[int, bytes, bytes], int] = {}
     first: list[int] = []
     group = np.full(len(ends) - 1, -1, dtype=np.int64)
     for row in np.flatnonzero(np.diff(ends)):
-        key = (int(need[row]), columns[ends[row] : ends[row + 1]].tobytes())
+        own = slice(ends[row], ends[row + 1])
+        key = (int(problem.need[row]), columns[own].tobytes(), amounts[own].tobytes())
         if key not in known:
             known[key] = len(first)
             first.append(int(row))

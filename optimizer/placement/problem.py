@@ -75,14 +75,15 @@ class Drift:
 class PlacementProblem:
     """C merged cells, J candidate positions.
 
-    value [C]: weighted m² of a merged cell; incidence bool [C, J]: candidate covers cell; need [C]: nozzles that must
-    reach a cell before it counts, 1 or 2; bonus [J]: weighted m² that a preferred position is worth by itself;
-    lines: *strands*, candidates of one mounting line with one facing in order of chainage, every candidate on one;
-    spacing: windows in which at most one is chosen; cover: windows in which at least one is chosen; locked, barred:
-    candidates that are chosen, and that are not; limits: how many of some candidates are chosen at most; rows: lines
-    whose greatest spacing binds within rows; even: of each line of even pitch the sets of which one is chosen, or
-    none; floors: least coverage of zones; drifts: limits of drift; names: how messages name the candidates, () for
-    their numbers.
+    value [C]: weighted m² of a merged cell; incidence [C, J]: bool, candidate covers cell, or float where a cell
+    counts by the summed dosage of all nozzles: the share, above 0 to 1, of what is enough; need [C]: nozzles that
+    must reach a cell before it counts, 1 or 2, of dosage always 1; bonus [J]: weighted m² that a preferred position
+    is worth by itself; lines: *strands*, candidates of one mounting line with one facing in order of chainage, every
+    candidate on one; spacing: windows in which at most one is chosen; cover: windows in which at least one is chosen;
+    locked, barred: candidates that are chosen, and that are not; limits: how many of some candidates are chosen at
+    most; rows: lines whose greatest spacing binds within rows; even: of each line of even pitch the sets of which one
+    is chosen, or none; floors: least coverage of zones; drifts: limits of drift; names: how messages name the
+    candidates, () for their numbers.
     """
 
     value: FloatArray
@@ -104,6 +105,15 @@ class PlacementProblem:
     def __post_init__(self) -> None:
         if sorted(j for members in self.lines for j in members) != list(range(self.candidates)):
             raise ValueError(f"lines must hold each of the {self.candidates} candidates exactly once")
+
+    @property
+    def dosed(self) -> bool:
+        """Whether cells count by summed dosage, in part where it is not enough."""
+        return bool(self.incidence.dtype.kind == "f")
+
+    def counted(self, hits: FloatArray | IntArray) -> FloatArray:
+        """[C]: the share of each cell that counts; hits [C]: nozzles that cover it, or the dosage that it gets."""
+        return np.minimum(hits, 1.0) if self.dosed else np.asarray(hits >= self.need, dtype=np.float64)
 
     @property
     def candidates(self) -> int:
@@ -169,9 +179,9 @@ def _require_cover(problem: PlacementProblem) -> None:
 
 def _require_ground(problem: PlacementProblem, floor: Floor) -> None:
     """Least coverage is not asked of ground that no position reaches."""
-    free = np.ones(problem.candidates, dtype=np.int64)
-    free[list(problem.barred)] = 0
-    reached_m2 = float(floor.area_m2[problem.incidence.astype(np.int64) @ free >= problem.need].sum())
+    free = np.ones(problem.candidates)
+    free[list(problem.barred)] = 0.0
+    reached_m2 = float(floor.area_m2 @ problem.counted(problem.incidence.astype(float) @ free))
     if reached_m2 < floor.least_m2 * (1.0 - FLOOR_TOLERANCE):
         raise NoDesign(
             "least_coverage",

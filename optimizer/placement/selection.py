@@ -7,9 +7,11 @@ the cells that it alone covers, not the whole incidence.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
+from numpy.typing import NDArray
 
 from optimizer.placement.even import even_line
 from optimizer.placement.problem import (
@@ -19,9 +21,11 @@ from optimizer.placement.problem import (
     FloatArray,
     IntArray,
     PlacementProblem,
-    Window,
 )
 from optimizer.placement.rows import Rows, row_line
+from optimizer.placement.sets import marked, membership, row_of
+
+LEAST_DOSE = 1e-12
 
 
 class Cover:
@@ -35,21 +39,21 @@ class Cover:
         self.problem = problem
         self.by_cell = sp.csr_array(problem.incidence)
         self.by_candidate = sp.csc_array(problem.incidence)
-        self.spacing = _membership(problem.spacing, problem.candidates)
+        self.spacing = membership(problem.spacing, problem.candidates)
         close = sp.csr_array(self.spacing.T @ self.spacing)
         close.setdiag(0)
         close.eliminate_zeros()
         self.close = close
-        self.needed = _membership(problem.cover, problem.candidates)
+        self.needed = membership(problem.cover, problem.candidates)
         self.needs = sp.csc_array(self.needed)
-        self.limited = sp.csc_array(_membership(tuple(limit.members for limit in problem.limits), problem.candidates))
+        self.limited = sp.csc_array(membership(tuple(limit.members for limit in problem.limits), problem.candidates))
         self.limit_members = tuple(np.array(limit.members, dtype=np.int64) for limit in problem.limits)
         self.most = np.array([limit.most for limit in problem.limits], dtype=np.int64)
         self.credit = problem.value / problem.need
         self.counts_at_once = bool((problem.need == 1).all())
         self.row_lines = tuple(row_line(row) for row in problem.rows)
         self.barred, self.locked, self.in_pattern = (
-            _marked(members, problem.candidates)
+            marked(members, problem.candidates)
             for members in (problem.barred, problem.locked, (j for t in problem.even for w in t for j in w))
         )
         self.even_lines = tuple(even_line(patterns, problem, close) for patterns in problem.even)
@@ -58,19 +62,33 @@ class Cover:
         self.floor_least = np.array([floor.least_m2 * (1.0 - FLOOR_TOLERANCE) for floor in problem.floors])
 
     def cells(self, candidate: int) -> IntArray:
-        return _row(self.by_candidate, candidate)
+        return row_of(self.by_candidate, candidate)
+
+    def doses(self, candidate: int) -> FloatArray:
+        """The dosage that this candidate brings to each of `cells`, as a share of what is enough."""
+        start, end = self.by_candidate.indptr[candidate : candidate + 2]
+        return np.asarray(self.by_candidate.data[start:end], dtype=np.float64)
+
+    def dose_gains(self, cells: IntArray, hits: FloatArray, worth: FloatArray | None = None) -> FloatArray:
+        """[J]: of the given cells at their dosage what each candidate would add, at their worth [C] (None: credit)."""
+        worth = self.credit if worth is None else worth
+        rows = self.by_cell[cells]
+        lacking = np.repeat(np.maximum(1.0 - hits, 0.0), np.diff(rows.indptr))
+        added = np.minimum(rows.data, lacking) * np.repeat(worth[cells], np.diff(rows.indptr))
+        gains = np.bincount(rows.indices, weights=added, minlength=self.problem.candidates)
+        return gains.astype(np.float64, copy=False)
 
     def neighbours(self, candidate: int) -> IntArray:
         """Candidates that stand too close to this one."""
-        return _row(self.close, candidate)
+        return row_of(self.close, candidate)
 
     def windows(self, candidate: int) -> IntArray:
         """Windows of continuous lines that this candidate serves."""
-        return _row(self.needs, candidate)
+        return row_of(self.needs, candidate)
 
     def limits(self, candidate: int) -> IntArray:
         """Limits that this candidate counts against."""
-        return _row(self.limited, candidate)
+        return row_of(self.limited, candidate)
 
     def spread(self, cells: IntArray, worth: FloatArray) -> FloatArray:
         """[J]: of the given cells those that each candidate covers, at their worth [C]."""
@@ -89,17 +107,20 @@ class Selection:
     A cell that counts when n nozzles reach it credits each of the first n with 1 / n of its value: gains and losses
     are of credit, which leads to the second nozzle of a cell; `value` is the true one, and the same where n = 1.
 
-    chosen bool [J]; hits [C]: chosen candidates that cover each cell; gain [J]: credit that each candidate brings,
-    with its bonus; crowd [J]: chosen candidates too close to each; served [K]: chosen candidates in each window of a
-    continuous line; in_limit [limits]: chosen members of each limit; floor_m2 [floors]: area that counts in each zone
-    with a floor; drift [drifts]: excess of all chosen; rows: what its rows let come and go.
+    Where cells count by summed dosage, credit and value are the same: of each cell the share that it gets.
+
+    chosen bool [J]; hits [C]: chosen candidates that cover each cell, or the dosage brought; gain [J]: credit that
+    each candidate brings, with its bonus; crowd [J]: chosen candidates too close to each; served [K]: chosen
+    candidates in each window of a continuous line; in_limit [limits]: chosen members of each limit; floor_m2
+    [floors]: area that counts in each zone with a floor; drift [drifts]: excess of all chosen; rows: what its rows
+    let come and go.
     """
 
     def __init__(self, cover: Cover, chosen: Iterable[int] = ()) -> None:
         problem = cover.problem
         self.cover, self.problem = cover, problem
         self.chosen = np.zeros(problem.candidates, dtype=bool)
-        self.hits = np.zeros(len(problem.value), dtype=np.int64)
+        self.hits: NDArray[Any] = np.zeros(len(problem.value), dtype=np.float64 if problem.dosed else np.int64)
         self.gain = np.asarray(problem.incidence.T @ cover.credit, dtype=float) + problem.bonus
         self._value_gain = np.asarray(
             problem.incidence.T @ np.where(problem.need == 1, problem.value, 0.0), dtype=float
@@ -117,7 +138,7 @@ class Selection:
     def value(self) -> float:
         """Weighted m² of the cells that enough nozzles reach, and the bonuses."""
         problem = self.problem
-        return float(problem.value[self.hits >= problem.need].sum() + problem.bonus[self.chosen].sum())
+        return float(problem.value @ problem.counted(self.hits) + problem.bonus[self.chosen].sum())
 
     @property
     def count(self) -> int:
@@ -128,11 +149,17 @@ class Selection:
 
     def add(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
+        if self.problem.dosed:
+            self._dose(candidate, cells, 1)
+            return
         self.gain -= self.cover.spread(cells[self._lacks_one(cells)], self.cover.credit)
         self._change(candidate, cells, 1)
 
     def remove(self, candidate: int) -> None:
         cells = self.cover.cells(candidate)
+        if self.problem.dosed:
+            self._dose(candidate, cells, -1)
+            return
         self._change(candidate, cells, -1)
         self.gain += self.cover.spread(cells[self._lacks_one(cells)], self.cover.credit)
 
@@ -148,22 +175,38 @@ class Selection:
         lacking: BoolArray = self.hits[cells] == self.problem.need[cells] - 1
         return lacking
 
+    def _dose(self, candidate: int, cells: IntArray, by: int) -> None:
+        """Bring or take a nozzle's dosage; what others would add to its cells changes with it."""
+        before = self.hits[cells]
+        brought = self.cover.doses(candidate)
+        after = np.maximum(before + by * brought, 0.0)
+        after[after < LEAST_DOSE] = 0.0  # rounding of what has come and gone
+        self.hits[cells] = after
+        self.gain += self.cover.dose_gains(cells, after) - self.cover.dose_gains(cells, before)
+        if self.floor_m2.size:
+            self.floor_m2 += self.cover.floor_area[:, cells] @ (np.minimum(after, 1.0) - np.minimum(before, 1.0))
+        self._note(candidate, by)
+
     def _change(self, candidate: int, cells: IntArray, by: int) -> None:
         before = self.hits[cells] >= self.problem.need[cells]
         lacking = cells[self._lacks_one(cells)]
-        self.chosen[candidate] = by > 0
         self.hits[cells] += by
         if not self.cover.counts_at_once:
             self._value_gain -= self.cover.spread(lacking, self.problem.value)
             self._value_gain += self.cover.spread(cells[self._lacks_one(cells)], self.problem.value)
+        if self.floor_m2.size:
+            turned = cells[before != (self.hits[cells] >= self.problem.need[cells])]
+            self.floor_m2 += by * self.cover.floor_area[:, turned].sum(axis=1)
+        self._note(candidate, by)
+
+    def _note(self, candidate: int, by: int) -> None:
+        """Take note of a nozzle that has come or gone in all that does not count cells."""
+        self.chosen[candidate] = by > 0
         self.crowd[self.cover.neighbours(candidate)] += by
         self.served[self.cover.windows(candidate)] += by
         self.in_limit[self.cover.limits(candidate)] += by
         self.drift += by * self.cover.excess[:, candidate]
         self.rows.update(candidate, self.chosen)
-        if self.floor_m2.size:
-            turned = cells[before != (self.hits[cells] >= self.problem.need[cells])]
-            self.floor_m2 += by * self.cover.floor_area[:, turned].sum(axis=1)
 
     def value_gain(self) -> FloatArray:
         """[J]: by how much each candidate that is not chosen raises `value`."""
@@ -172,14 +215,23 @@ class Selection:
     def value_loss(self, candidate: int) -> float:
         """By how much `value` falls when this chosen candidate goes."""
         cells = self.cover.cells(candidate)
+        if self.problem.dosed:
+            return float(self.problem.value[cells] @ self._share_lost(candidate, cells) + self.problem.bonus[candidate])
         lost = cells[self.hits[cells] == self.problem.need[cells]]
         return float(self.problem.value[lost].sum() + self.problem.bonus[candidate])
 
     def loss(self, candidate: int) -> float:
         """Credit that is lost when this chosen candidate goes."""
+        if self.problem.dosed:
+            return self.value_loss(candidate)
         cells = self.cover.cells(candidate)
         missed = cells[self.hits[cells] <= self.problem.need[cells]]
         return float(self.cover.credit[missed].sum() + self.problem.bonus[candidate])
+
+    def _share_lost(self, candidate: int, cells: IntArray) -> FloatArray:
+        """Of each of its cells the share that no longer counts when this chosen candidate goes."""
+        left = self.hits[cells] - self.cover.doses(candidate)
+        return np.asarray(np.minimum(self.hits[cells], 1.0) - np.clip(left, 0.0, 1.0), dtype=np.float64)
 
     def free(self) -> BoolArray:
         """[J]: not chosen or barred, in no pattern of even pitch, not too close to one chosen."""
@@ -238,7 +290,10 @@ class Selection:
         if not self.floor_m2.size:
             return np.zeros(0, dtype=bool)
         cells = self.cover.cells(candidate)
-        lost = self.cover.floor_area[:, cells[self.hits[cells] == self.problem.need[cells]]].sum(axis=1)
+        if self.problem.dosed:
+            lost = self.cover.floor_area[:, cells] @ self._share_lost(candidate, cells)
+        else:
+            lost = self.cover.floor_area[:, cells[self.hits[cells] == self.problem.need[cells]]].sum(axis=1)
         broken: BoolArray = (lost > 0.0) & (self.floor_m2 - lost < self.cover.floor_least)
         return broken
 
@@ -250,6 +305,9 @@ class Selection:
     def floor_gain(self, floor: int, *, credit: bool) -> FloatArray:
         """[J]: m² of a zone with a floor that each candidate makes count, or with credit also brings nearer to it."""
         need, area = self.problem.need, self.cover.floor_area[floor]
+        if self.problem.dosed:
+            some = np.flatnonzero(area)
+            return self.cover.dose_gains(some, self.hits[some], area)
         area = np.where(self.hits < need, area / need, 0.0) if credit else np.where(self.hits == need - 1, area, 0.0)
         return np.asarray(self.cover.by_candidate.T @ area, dtype=float)
 
@@ -257,7 +315,7 @@ class Selection:
         """[J]: candidates that lie in all the given windows of continuous lines."""
         inside = np.zeros(self.problem.candidates, dtype=np.int64)
         for window in windows:
-            inside[_row(self.cover.needed, int(window))] += 1
+            inside[row_of(self.cover.needed, int(window))] += 1
         serving: BoolArray = inside == len(windows)
         return serving
 
@@ -275,22 +333,3 @@ class Selection:
             and bool(self.floors_met().all())
             and self.drift_kept()
         )
-
-
-def _membership(windows: tuple[Window, ...], candidates: int) -> sp.csr_array:
-    """[windows, candidates] of ones where a candidate lies in a window."""
-    indices = np.array([j for window in windows for j in window], dtype=np.int64)
-    start = np.cumsum([0, *(len(window) for window in windows)])
-    ones = np.ones(len(indices), dtype=np.int64)
-    return sp.csr_array((ones, indices, start), shape=(len(windows), candidates))
-
-
-def _row(matrix: sp.csr_array | sp.csc_array, index: int) -> IntArray:
-    start, end = matrix.indptr[index : index + 2]
-    return np.asarray(matrix.indices[start:end], dtype=np.int64)
-
-
-def _marked(members: Iterable[int], candidates: int) -> BoolArray:
-    marked = np.zeros(candidates, dtype=bool)
-    marked[list(members)] = True
-    return marked

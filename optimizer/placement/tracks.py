@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+import scipy.sparse as sp
 
 from optimizer.placement.problem import TOLERANCE_M, BoolArray, IntArray, PlacementProblem, Row, Window
 
@@ -250,9 +251,10 @@ def _intervals(
     """First place, last place and cell of every maximal set of consecutive places that covers one cell.
 
     On a track whose first nozzle is taken, an interval at the end of a cell that also the first place covers
-    is left out: the cell is hit there already.
+    is left out: the cell is hit there already. None where cells count by summed dosage.
     """
-    by_place = problem.incidence[:, order].tocsr()
+    hit_once = sp.csr_array(problem.incidence.shape, dtype=bool) if problem.dosed else problem.incidence
+    by_place = hit_once[:, order].tocsr()
     by_place.sort_indices()
     places = by_place.indices.astype(np.int64)
     cells = np.repeat(np.arange(by_place.shape[0]), np.diff(by_place.indptr))

@@ -104,7 +104,8 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
         base = placement_problem(instance)
         bound = bound_of(instance, base, found, clock.stopped)
     task = Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock)
-    answer = traded(task, work_out(task, found), settings.frontier)
+    points = 0 if instance.candidates.dosed else settings.frontier  # its search knows no dosage
+    answer = traded(task, work_out(task, found), points)
     with clock.stage("drift"):
         calm = _calm(instance, answer.worked[0].outcome.kept, settings, clock)
     return replace(_solved(instance, answer, len(found), bound, clock), calm=calm)
@@ -159,6 +160,8 @@ def cost_figures(cost: Priced, plan: RunPlan) -> dict[str, Any]:
 
 
 def _model_area_m2(found: Candidates, chosen: tuple[int, ...]) -> float:
+    if found.dosed:
+        return float(found.cells.area_m2 @ found.counted(chosen))
     hits = found.cells.incidence[:, list(chosen)].sum(axis=1)
     return float(found.cells.area_m2[np.asarray(hits).ravel() > 0].sum())
 
@@ -179,6 +182,18 @@ def _notes(instance: Instance, kept: Kept) -> tuple[str, ...]:
         *(f"{n} positions left out: {reason}" for reason, n in instance.candidates.left_out),
         *(f"no position is near enough to {point}" for point, near in near_points(instance) if not near),
         f"{_footprint_words(instance)}; wind: {wind}; covered areas hold for these, and none is a claim of efficacy",
+        *_summed_words(instance, kept),
+    )
+
+
+def _summed_words(instance: Instance, kept: Kept) -> tuple[str, ...]:
+    """What counts by summed dosage, beside the ground that one nozzle alone gives enough."""
+    if not instance.candidates.dosed:
+        return ()
+    counts = _model_area_m2(instance.candidates, kept.trial.layout.chosen)
+    return (
+        f"by the summed dosage of all nozzles {show_both(counts, 'area')} of the zones count, each place by its share "
+        "of what is enough, once in full; the covered area is what single nozzles give enough",
     )
 
 

@@ -53,7 +53,7 @@ def placement_problem(instance: Instance) -> PlacementProblem:
         need=found.cells.need,
         bonus=np.where(found.preferred, rules.preferred_gain_m2, 0.0),
         lines=line_orders(found.strand, found.chainage_m),
-        spacing=(*along, *crossing_windows(xy, found.cells.incidence, along, rules.spacing_least_m)),
+        spacing=(*along, *crossing_windows(xy, found.cells.incidence.astype(bool), along, rules.spacing_least_m)),
         cover=tuple(sorted({*_continuous(instance), *(window for _, window in near_points(instance) if window)})),
         locked=tuple(int(j) for j in np.flatnonzero(found.locked)),
         barred=tuple(j for line, patterns in even for j in _uneven(found.line == line, patterns)),

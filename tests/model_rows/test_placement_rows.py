@@ -228,3 +228,18 @@ def test_start_values_satisfy_every_row(chosen: tuple[int, ...], more: float) ->
     for constraint in model.component_data_objects(pyo.Constraint):
         assert constraint.slack() >= 0.0, constraint.name
     assert pyo.value(model.coverage) == pytest.approx(5.0 + 2.0 + 4.0 + 0.5 + more)
+
+
+def test_cells_that_count_by_summed_dosage_have_rows_of_shares() -> None:
+    """Of what is enough in cell 0, candidates 0 and 1 bring 0.5 and 0.25 by themselves; 2 all of it in cell 1. None is
+    counted once for a group or a pattern, and a cell counts in part."""
+    doses = sp.csr_array(np.array([[0.5, 0.25, 0.0], [0.0, 0.0, 1.0]]))
+    problem = PlacementProblem(np.array([4.0, 3.0]), doses, np.array([1, 1]), np.zeros(3), ((0, 1, 2),))
+    model = models.build(problem)
+    assert rows(model) == {
+        "dosed[0]": ({"u[0]": 1.0, "x[0]": -0.5, "x[1]": -0.25}, None, 0.0),
+        "dosed[1]": ({"u[1]": 1.0, "x[2]": -1.0}, None, 0.0),
+    }
+    assert all(u.domain is pyo.UnitInterval for u in model.u.values())
+    values = models.start_values(model, problem, [0])
+    assert [values[u] for u in model.u.values()] == [0.5, 0.0]

@@ -23,6 +23,7 @@ Choice = tuple[int, ...]
 RULES = (
     *("continuous", "locked", "barred", "facings", "across", "rows", "even", "limits", "need", "bonus", "floors"),
     "drifts",
+    "doses",
 )
 RING, WALL = 0, 1
 
@@ -68,6 +69,8 @@ def random_problem(seed: int, *rules: str) -> PlacementProblem:
     chainage = np.concatenate([at_ring, np.tile(at_wall, on_wall // places)])
     closed = {RING: float(on_ring)}
     incidence = _incidence(rng, on_ring, strand)
+    if "doses" in rules:
+        incidence = incidence * rng.choice([0.25, 0.4, 0.7, 1.0], incidence.shape)
     least = float(rng.choice([0.4, 1.0, 1.5, 2.0]))
     greatest = {RING: float(rng.choice([2.0, 3.0]))} if "continuous" in rules else {}
     spacing = spacing_windows(line, chainage, closed, least)
@@ -87,7 +90,7 @@ def random_problem(seed: int, *rules: str) -> PlacementProblem:
     return PlacementProblem(
         value=value,
         incidence=sp.csr_array(incidence),
-        need=rng.integers(1, 3, cells) if "need" in rules else np.ones(cells, dtype=np.int64),
+        need=rng.integers(1, 3, cells) if "need" in rules and "doses" not in rules else np.ones(cells, dtype=np.int64),
         bonus=rng.integers(0, 3, candidates) * 0.75 if "bonus" in rules else np.zeros(candidates),
         lines=line_orders(strand, chainage),
         spacing=spacing,
@@ -211,18 +214,18 @@ def is_even(patterns: tuple[Window, ...], picked: set[int]) -> bool:
 
 
 def counting(problem: PlacementProblem, chosen: Choice) -> Array:
-    """bool [C]: cells that enough of the chosen cover."""
-    dense = problem.incidence.toarray().astype(int)
-    counts: Array = dense[:, list(chosen)].sum(axis=1) >= problem.need
-    return counts
+    """[C]: 1 for cells that enough of the chosen cover; of summed dosage the share of what is enough, 1 at most."""
+    dense = problem.incidence.toarray().astype(float)
+    sums: Array = dense[:, list(chosen)].sum(axis=1)
+    return np.minimum(sums, 1.0) if problem.incidence.dtype == float else (sums >= problem.need).astype(float)
 
 
 def _area(problem: PlacementProblem, floor: Floor, chosen: Choice) -> float:
-    return float(floor.area_m2[counting(problem, chosen)].sum())
+    return float(floor.area_m2 @ counting(problem, chosen))
 
 
 def value_of(problem: PlacementProblem, chosen: Choice) -> float:
-    covered = float(problem.value[counting(problem, chosen)].sum())
+    covered = float(problem.value @ counting(problem, chosen))
     return covered + float(problem.bonus[list(chosen)].sum())
 
 

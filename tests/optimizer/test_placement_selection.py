@@ -22,6 +22,7 @@ from optimizer.placement.selection import Cover, Selection
 from optimizer.placement.start import fill, improved, repaired, repitch, swap
 from tests.optimizer.placement_cases import (
     RULES,
+    counting,
     coverage_problem,
     is_legal,
     keeps_rows,
@@ -36,8 +37,8 @@ rule_sets = st.sets(st.sampled_from(RULES))
 
 def credit_of(problem: PlacementProblem, chosen: tuple[int, ...]) -> float:
     """Of a cell that needs n nozzles each of the first n brings 1 / n of its value; bonuses besides."""
-    hits = problem.incidence.toarray().astype(int)[:, list(chosen)].sum(axis=1)
-    brought = np.minimum(hits, problem.need) / problem.need
+    hits = problem.incidence.toarray().astype(float)[:, list(chosen)].sum(axis=1)
+    brought = np.minimum(hits, problem.need) / problem.need  # of summed dosage the share of what is enough
     return float(problem.value @ brought + problem.bonus[list(chosen)].sum())
 
 
@@ -68,8 +69,7 @@ def test_figures_stay_true_through_any_changes(seed: int, rules: set[str]) -> No
             assert selection.gain[j] == pytest.approx(credit_of(problem, (*members, j)) - credit, abs=1e-9)
             won = value_of(problem, (*members, j)) - value_of(problem, members)
             assert selection.value_gain()[j] == pytest.approx(won, abs=1e-9)
-    hits = problem.incidence.toarray().astype(int)[:, list(members)].sum(axis=1)
-    areas = [floor.area_m2[hits >= problem.need].sum() for floor in problem.floors]
+    areas = [floor.area_m2 @ counting(problem, members) for floor in problem.floors]
     assert selection.floor_m2 == pytest.approx(areas, abs=1e-9)
     drifts = [drift.excess[list(members)].sum() for drift in problem.drifts]
     assert selection.drift == pytest.approx(drifts, abs=1e-9)
