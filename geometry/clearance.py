@@ -76,5 +76,5 @@ def _distance_m(site: Site, kind: str, shape: Any, shapes: NDArray[Any]) -> Floa
     away = np.asarray(shapely.distance(shapes, shape), dtype=np.float64)
     if kind == BOUNDARY:
         shapely.prepare(site.boundary)
-        return np.where(shapely.intersects(site.boundary, shapes), away, 0.0)
+        return np.asarray(np.where(shapely.intersects(site.boundary, shapes), away, 0.0), dtype=np.float64)
     return away

@@ -11,6 +11,7 @@ from optimizer.scenario_file import ALWAYS, OptionFile, ScheduleFile, ServiceFil
 from optimizer.scenario_parts import Parts, usable
 
 MINUTE_S = 60.0
+DAY_MIN = 1440
 WHOLE_DAY = ["00:00-24:00"]
 STUDY_FILES = ("study.json", "frontier.svg", "drift.svg")  # stand beside the folders of the options
 
@@ -84,6 +85,7 @@ def service_faults(parts: Parts) -> Iterator[InputFault]:
     if parts.service is None:
         return
     yield from _hours(parts, parts.service)
+    yield from _circuits_in_turn(parts, parts.service)
     if parts.on_sale.catalogue is not None:
         yield from _product(parts, parts.service)
         yield from _power(parts, parts.service)
@@ -91,10 +93,9 @@ def service_faults(parts: Parts) -> Iterator[InputFault]:
 
 def _hours(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
     """The cycles of one circuit must fit into the hours of its schedule."""
-    always = (("schedule",), ScheduleFile(name=ALWAYS, hours=WHOLE_DAY))
-    for loc, own in sorted((always, *parts.schedules), key=lambda item: item[1].name):
-        cycles, cycle_s = own.cycles_per_day or service.cycles_per_day, own.cycle or service.cycle
-        allowed, daily_min = sum(end - start for start, end in map(minutes, own.hours)), cycles * cycle_s / MINUTE_S
+    for loc, own in _schedules(parts):
+        cycle_s, daily_min = own.cycle or service.cycle, _daily_min(own, service)
+        allowed = sum(end - start for start, end in map(minutes, own.hours))
         if daily_min > allowed:
             cycle = show(cycle_s, "duration", "metric")
             problem = (
@@ -104,6 +105,36 @@ def _hours(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
             place: Loc = (*loc, "cycles_per_day") if own.cycles_per_day or own.cycle else ("service", "cycles_per_day")
             yield parts.reader.fault_at(place, problem, "lower it, or shorten the cycle")
             return
+
+
+def _circuits_in_turn(parts: Parts, service: ServiceFile) -> Iterator[InputFault]:
+    """The circuits of a pump mist one after the other: the fewest that an option allows must find time in all hours in
+    which some zone may mist."""
+    used = {zone.schedule for zone in parts.site.zones} if parts.site else set()
+    own = [schedule for _, schedule in _schedules(parts) if schedule.name in used]
+    hours = [minutes(some) for schedule in own for some in schedule.hours]
+    allowed = len({minute % DAY_MIN for start, end in hours for minute in range(start, end)})
+    least_min = min((_daily_min(schedule, service) for schedule in own), default=0.0)
+    for loc, option in parts.options:
+        need_min = option.circuits.least * least_min
+        if least_min <= allowed < need_min:
+            in_turn = f"makes {need_min:g} minutes of mist a day on a pump, one circuit after the other"
+            problem = f"{in_turn}, {need_min - allowed:g} more than its hours hold"
+            mend = "ask for fewer circuits, fewer or shorter cycles, or longer hours"
+            yield parts.reader.fault_at((*loc, "circuits"), problem, mend)
+
+
+def _schedules(parts: Parts) -> list[tuple[Loc, ScheduleFile]]:
+    """By name, with the one that need not be written."""
+    always = (("schedule",), ScheduleFile(name=ALWAYS, hours=WHOLE_DAY))
+    written = {schedule.name for _, schedule in parts.schedules}
+    return sorted((*parts.schedules, *([] if ALWAYS in written else [always])), key=lambda item: item[1].name)
+
+
+def _daily_min(schedule: ScheduleFile, service: ServiceFile) -> float:
+    """Minutes a day that a circuit of a schedule mists."""
+    cycles = schedule.cycles_per_day or service.cycles_per_day
+    return cycles * (schedule.cycle or service.cycle) / MINUTE_S
 
 
 def schedule_faults(parts: Parts) -> Iterator[InputFault]:

@@ -61,3 +61,12 @@ def test_cycles_of_a_schedule_need_a_service(tmp_path: Path) -> None:
     text = swapped(SCENARIO, 'name = "late"', 'name = "late"\ncycles_per_day = 2')
     (fault,) = faults(yard(tmp_path, scenario=text))
     assert fault.startswith("scenario.toml: schedule[0].cycles_per_day: needs a table [service] in scenario.toml")
+
+
+@pytest.mark.parametrize(("hours", "short"), [("22:00-22:05", "1"), ("22:00-22:06", None)])
+def test_circuits_that_must_follow_each_other_need_time_for_all(hours: str, short: str | None, tmp_path: Path) -> None:
+    """Two circuits with 4 cycles of 45 s each are 6 minutes on the pump."""
+    text = swapped(SCENARIO, "22:00-02:00", hours) + SERVICE
+    found = faults(yard(tmp_path, scenario=text, catalogue=EQUIPPED))
+    said = "scenario.toml: option[1].circuits: makes 6 minutes of mist a day on a pump, one circuit after the other"
+    assert [fault.startswith(f"{said}, {short} more than its hours hold") for fault in found] == [True] * bool(short)
