@@ -33,12 +33,17 @@ class Row:
     kept: bool | None
     others: tuple[Stated, ...]
 
+    @property
+    def unit(self) -> str:
+        """SI unit of value and reached, "" of a plain number."""
+        return _UNITS[self.limit.kind.quantity]
+
     def record(self) -> dict[str, Any]:
         """The row as study.json has it."""
         return {
             "rule": self.limit.name,
             "value": self.limit.value,
-            "unit": _UNITS[self.limit.kind.quantity],
+            "unit": self.unit,
             "source": self.limit.source,
             "reached": self.reached,
             "kept": self.kept,

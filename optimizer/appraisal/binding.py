@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from hydraulics.units import show, show_both
 from optimizer.design import Nozzle
 from optimizer.instance import usable_m3_s
+from optimizer.protection_table import protection_rows
 from optimizer.runs.plan import CircuitPlan
+from optimizer.solve.held import held
 from optimizer.solve.priced import priced
 from optimizer.solve.supply import set_levels_pa
 from optimizer.solve.trade.goal import exact_weighted_m2, weighted_area_m2
@@ -61,6 +63,7 @@ def slacks(trial: Trial, next_nozzle_m2: float) -> tuple[Slack, ...]:
         *_balance(trial),
         *_least_coverage(trial),
         *_drift(trial),
+        *_protection(trial),
         *_goal(trial),
     )
 
@@ -221,6 +224,16 @@ def _drift(trial: Trial) -> Iterator[Slack]:
         slack = limit.most - drift[limit.name]
         words = f"{100.0 * slack:.2f} % more of the mist may drift {limit.name}"
         yield Slack("drift_most", limit.name, slack, limit.most / max(1, len(trial.design.nozzles)), "share", words)
+
+
+def _protection(trial: Trial) -> Iterator[Slack]:
+    """What each rule of protection that the design decides has left, by its name in scenario.toml."""
+    for row in protection_rows(trial.layout.instance.scenario, held(trial)):
+        if row.reached is not None:
+            left = row.limit.value - row.reached
+            step = 1.0 if row.limit.rule == "cycles_per_day" else CLOSE_SHARE * row.limit.value
+            slack = left if row.limit.kind.most else -left
+            yield Slack("protection", row.limit.name, slack, step, row.unit, row.words)
 
 
 def _goal(trial: Trial) -> Iterator[Slack]:

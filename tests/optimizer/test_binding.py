@@ -10,6 +10,7 @@ import pytest
 from shapely import union_all
 
 from optimizer.appraisal.binding import Slack, slacks
+from optimizer.protection import Stated
 from optimizer.solve.assemble import Layout
 from optimizer.solve.priced import priced
 from optimizer.solve.trial import Trial
@@ -188,3 +189,15 @@ def test_every_member_and_rule_is_told_in_the_readme(trial: Trial) -> None:
     made = with_rules(trial.layout, run_longest_m=99.0, run_nozzles_most=9, circuit_balance=0.2)
     rules = {slack.rule for slack in slacks(replace(trial, layout=made), 5.0)} | {"budget"}
     assert {field.name for field in fields(Slack)} | rules | {"binds", "circuit_balance"} <= told
+
+
+@pytest.mark.parametrize(("share", "binds"), [(1.005, True), (1.02, False)])
+def test_a_rule_of_protection_binds_within_a_hundredth(trial: Trial, share: float, binds: bool) -> None:
+    """The label allows just so much more than the nozzle that gives most; notice is not of the design."""
+    most = max(nozzle.flow_m3_s for nozzle in trial.design.nozzles)
+    stated = (Stated("nozzle_flow", "", share * most, "a label"), Stated("notice_days", "", 2.0, "a code"))
+    scenario = replace(trial.layout.instance.scenario, protection=stated)
+    made = replace(trial.layout, instance=replace(trial.layout.instance, scenario=scenario))
+    (slack,) = of(slacks(replace(trial, layout=made), 5.0), "protection")
+    assert (slack.at, slack.unit, slack.binds) == ("nozzle_flow", "m3/s", binds)
+    assert slack.slack == pytest.approx((share - 1.0) * most, rel=1e-6) and "a label" in slack.words
