@@ -25,6 +25,7 @@ from hydraulics.units import show
 from optimizer.brief import Source
 from optimizer.catalogue_file import (
     CurveFile,
+    FilterFile,
     FittingsFile,
     HeadFile,
     InLineFile,
@@ -33,7 +34,7 @@ from optimizer.catalogue_file import (
     SpectrumFile,
     TubingFile,
 )
-from optimizer.equipment import EQUIPMENT_SECTIONS, NO_EQUIPMENT, Equipment, InLine, read_equipment
+from optimizer.equipment import EQUIPMENT_SECTIONS, NO_EQUIPMENT, Equipment, Filter, InLine, read_equipment
 from optimizer.errors import InputFault, InputFaults
 from optimizer.input_file import Loc, TomlReader, read_toml
 from optimizer.pump_type import PumpType, read_pump
@@ -115,7 +116,7 @@ class Catalogue:
     nozzles: tuple[NozzleType, ...]
     tubing: tuple[Tubing, ...]
     fittings: Fittings
-    filters: tuple[InLine, ...]
+    filters: tuple[Filter, ...]
     valves: tuple[InLine, ...]
     pumps: tuple[PumpType, ...]
     equipment: Equipment = NO_EQUIPMENT
@@ -176,7 +177,10 @@ def read_on_sale(path: Path, file: str) -> OnSale:
     read_tubes = [_tubing(reader, loc, table) for loc, table in reader.many("tubing", TubingFile)]
     tubing = [tube for tube in read_tubes if tube is not None]
     fittings = reader.one("fittings", FittingsFile)
-    filters = [_in_line(table) for _, table in reader.many("filter", InLineFile)]
+    filters = [
+        Filter(table.name, table.loss, table.at, table.price, table.dirty)
+        for _, table in reader.many("filter", FilterFile)
+    ]
     valves = [_in_line(table) for _, table in reader.many("valve", InLineFile)]
     pumps = [read_pump(reader, loc, table, filters, valves) for loc, table in reader.many("pump", PumpFile)]
     equipment = read_equipment(reader)

@@ -192,6 +192,19 @@ class InLineFile(LossFile):
     price: Price
 
 
+class FilterFile(InLineFile):
+    """A filter; dirty: the loss, at the same flow, at which it is to be changed."""
+
+    dirty: Pressure | None = None
+
+    @model_validator(mode="after")
+    def _possible(self) -> Self:
+        if self.dirty is not None and self.dirty < self.loss:
+            told = {"problem": "loses less dirty than clean", "mend": "raise dirty, or lower loss"}
+            raise PydanticCustomError("impossible", "{problem}", told)
+        return self
+
+
 class DeliveryPointFile(Table):
     """What a pump delivers at one pressure."""
 

@@ -38,6 +38,13 @@ class InLine:
 
 
 @dataclass(frozen=True)
+class Filter(InLine):
+    """A filter. dirty_pa: what one to be changed loses at the same flow, None where its maker does not say."""
+
+    dirty_pa: float | None = None
+
+
+@dataclass(frozen=True)
 class Reducer(InLine):
     """A pressure-reducing fitting: holds its outlet at a pressure set from low to high in steps; its loss is that of
     the fitting wide open, which it is where the inlet is below the outlet asked for."""

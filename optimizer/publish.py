@@ -32,6 +32,7 @@ from optimizer.report.engine import engine_file, engine_files
 from optimizer.report.frontier import drift_svg, frontier_svg
 from optimizer.report.plan import plan_svg
 from optimizer.report.routes import Points, laid, link_paths, path_length, valve_boxes
+from optimizer.report.start_up_table import start_up_csv
 from optimizer.report.tolerance import tolerance_svg
 from optimizer.scenario import Scenario
 from optimizer.study import Alternative, Study
@@ -41,8 +42,8 @@ SCHEMA_VERSION = 1
 STUDY_FILE = "study.json"
 FRONTIER_FILE, DRIFT_FILE = "frontier.svg", "drift.svg"
 OPTION_FILES = (
-    "design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "schedule.csv", "tolerance.svg",
-    *MIST_FILES,
+    "design.json", "design.geojson", "plan.svg", "quantities.csv", "service.csv", "schedule.csv", "start_up.csv",
+    "tolerance.svg", *MIST_FILES,
 )  # fmt: skip
 _NUMBERED = ("frontier_*.json", engine_file("*"))  # files of which an option has several
 _PUMP_KEYS = ("id", "type", "site", "set_pressure_pa", "capacity_m3_s", "circuits")
@@ -228,6 +229,8 @@ def _option_texts(alternative: Alternative, design: Design, study: Study, site: 
         texts["service.csv"] = quantities_csv(alternative.upkeep.lines, study.currency)
     if alternative.verified and alternative.operation is not None:
         texts["schedule.csv"] = schedule_csv(alternative.operation, alternative.protection)
+    if alternative.verified and alternative.running is not None and alternative.running.starts:
+        texts["start_up.csv"] = start_up_csv(alternative.running.starts)
     if alternative.field_yield is not None:
         texts["tolerance.svg"] = tolerance_svg(alternative.field_yield, f"{study.title}: {alternative.title}")
     return texts

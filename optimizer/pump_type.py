@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from hydraulics.errors import HydraulicsError
 from hydraulics.pump import DeliveryCurve, Motor, power_drawn_w
 from hydraulics.units import show
 from optimizer.catalogue_file import DeliveryPointFile, PumpFile
-from optimizer.equipment import InLine
+from optimizer.equipment import Filter, InLine
 from optimizer.input_file import Loc, TomlReader, nearest
+
+Sold = TypeVar("Sold", bound=InLine)
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,7 @@ class PumpType:
     set_high_pa: float
     outlets: int
     price: float
-    filter: InLine
+    filter: Filter
     valve: InLine
     manifold: InLine
     power_w: float | None = None
@@ -66,7 +69,7 @@ class PumpType:
 
 
 def read_pump(
-    reader: TomlReader, loc: Loc, table: PumpFile, filters: Iterable[InLine], valves: Iterable[InLine]
+    reader: TomlReader, loc: Loc, table: PumpFile, filters: Iterable[Filter], valves: Iterable[InLine]
 ) -> PumpType | None:
     """The pump unit of a table; the reader notes the faults, None where there are too many to go on."""
     _check_pressures(reader, loc, table)
@@ -149,7 +152,7 @@ def _check_power(reader: TomlReader, loc: Loc, table: PumpFile) -> None:
         reader.fault((*loc, "motor"), problem, 'add power, like "750 W", or efficiency')
 
 
-def _sold(reader: TomlReader, loc: Loc, name: str, items: Iterable[InLine]) -> InLine | None:
+def _sold(reader: TomlReader, loc: Loc, name: str, items: Iterable[Sold]) -> Sold | None:
     """The filter or valve of that name, after the last key of the place; a fault where the file has none."""
     section = str(loc[-1])
     if name not in reader.names(section):

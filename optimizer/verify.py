@@ -83,11 +83,12 @@ def circuit_states(design: Design) -> tuple[CircuitState, ...]:
     problems = list(_reference_problems(design))
     if problems:
         raise UnsoundDesign("\n".join(problems))
-    return tuple(
-        _named_state(design, pump, circuit, *solved_circuit(design, pump, circuit))
-        for pump in design.pumps
-        for circuit in pump.circuits
-    )
+    return tuple(circuit_state(design, pump, circuit) for pump in design.pumps for circuit in pump.circuits)
+
+
+def circuit_state(design: Design, pump: Pump, circuit: str) -> CircuitState:
+    """The steady state of one circuit of a design whose names are known to be sound."""
+    return _named_state(design, pump, circuit, *solved_circuit(design, pump, circuit))
 
 
 def discrepancies(design: Design) -> tuple[str, ...]:

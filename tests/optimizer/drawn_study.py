@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from optimizer.appraisal.dirty_filter import FilterLoss
+from optimizer.appraisal.duty import pump_duties
 from optimizer.appraisal.figures import Appraisal, Cause, Gap, Pitch, ReachCase, Rival, Uncovered
 from optimizer.appraisal.operation import CircuitDay, Operation, PumpPlan
+from optimizer.appraisal.running import Running
+from optimizer.appraisal.start_up import CircuitStart, LineStart
 from optimizer.costs import CostLine
 from optimizer.design import Design
 from optimizer.protection import Stated
 from optimizer.protection_table import Row
 from optimizer.study import Alternative, Study
+from optimizer.tubing_load import loads
 from optimizer.upkeep import Upkeep
 from optimizer.yields import Bar, FieldYield, Weak
 from tests.optimizer.drawn_mist import example_mist
@@ -68,7 +73,17 @@ def example_alternative(design: Design) -> Alternative:
         appraisal=example_appraisal(len(design.nozzles)),
         field_yield=example_yield(),
         mist=example_mist(design),
+        running=Running(pump_duties(design), loads(design), (), (example_start(),)),
     )
+
+
+def example_start() -> CircuitStart:
+    """An invented circuit whose last nozzle opens after a cycle."""
+    line = LineStart("A-R1", 41.0, 0.5, 12, 40.0, 41.0, ((1, "A-17", 0.5),))
+    loss = FilterLoss("F-9", 1000.0, 4000.0, True, "N012", 12.5e5, 12.4e5, False, 30e3)
+    late = "A: from drained lines the last nozzle, N012, opens after 41 s of a cycle of 30 s"
+    figures = (0.5, 40.0, 12.0, 41.0, "N012", 0.1, 30.0, 0.4, 70.0, "N012", 3, loss, 0.2, 5.5e5, 3.2)
+    return CircuitStart("A", "P1", *figures, (line,), (late,), "A holds 0.50 L")
 
 
 def example_yield() -> FieldYield:

@@ -77,6 +77,7 @@ CONTRACT = [
     "pump_duty",
     "tubing_rating",
     "tubing_left_out",
+    "start_up",
     "network_files",
     "mist_files",
     "folder",
