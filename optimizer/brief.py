@@ -130,6 +130,7 @@ class Option:
     drift_most: as in the rules, of which the stricter binds; None: only those.
     footprint: the nozzle's reach, or where the dosage of a cycle is enough. coverage_by: ground counts where some
     footprint covers it, or by the summed dosage of all nozzles.
+    loops: tubing may close loops where one saves more than it costs.
     """
 
     name: str
@@ -151,6 +152,7 @@ class Option:
     drift_most: float | None = None
     footprint: FootprintBy = "reach"
     coverage_by: CoverageBy = "footprints"
+    loops: bool = False
 
     @property
     def pumps(self) -> int:

@@ -249,6 +249,7 @@ def _option(table: OptionFile, catalogue: Catalogue, site: Site) -> Option:
         drift_most=table.drift_most,
         footprint=table.footprint,
         coverage_by=table.coverage_by,
+        loops=table.loops,
     )
 
 

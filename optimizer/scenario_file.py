@@ -153,6 +153,7 @@ class OptionFile(Table):
     drift_most: Part | None = None
     footprint: FootprintBy = "reach"
     coverage_by: CoverageBy = "footprints"
+    loops: bool = Field(False, description="true or false")
 
 
 def minutes(hours: str) -> tuple[int, int]:

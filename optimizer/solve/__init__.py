@@ -22,8 +22,9 @@ from optimizer.solve.calmed import NO_LIMITS, Calm, drift_cost, drift_points
 from optimizer.solve.clock import Clock
 from optimizer.solve.conflict import resolved
 from optimizer.solve.held import held
+from optimizer.solve.looped import looped
 from optimizer.solve.posed import near_points, placement_problem
-from optimizer.solve.priced import Priced
+from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept
 from optimizer.solve.trade.frontier import Point
 from optimizer.solve.trade.traded import Joint, Traded, traded
@@ -31,6 +32,12 @@ from optimizer.solve.trial import Feeder, Trial
 from optimizer.solve.worked import Task, Worked, work_out
 
 BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
+NO_LOOP = "closed loops were tried on every circuit: none lowers the cost"
+LOOPS_AND_TOLERANCES = "no closed loops are tried where tolerances are stated: yields are sampled on trees"
+LOOPS_AND_STEPS = (
+    "what binds, what steps of relief buy and what is saved against work by hand is told of the tubing before it was "
+    "made narrower and loops were closed; bounds of its cost are left out"
+)
 
 
 @dataclass(frozen=True)
@@ -108,7 +115,33 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
     answer = traded(task, work_out(task, found), points)
     with clock.stage("drift"):
         calm = _calm(instance, answer.worked[0].outcome.kept, settings, clock)
-    return replace(_solved(instance, answer, len(found), bound, clock), calm=calm)
+    solved = _solved(instance, answer, len(found), bound, clock)
+    if instance.option.loops:
+        with clock.stage("loops"):
+            solved = _with_loops(instance, solved, clock.stopped)
+        solved = replace(solved, seconds=dict(clock.seconds))
+    return replace(solved, calm=calm)
+
+
+def _with_loops(instance: Instance, solved: Solved, stop: Stop) -> Solved:
+    """The same nozzles with the loops that save something. Bounds of cost are those of trees and no longer hold; the
+    trial, from which steps of relief are reckoned, stays the tree."""
+    if instance.scenario.tolerances is not None:
+        return replace(solved, notes=(*solved.notes, LOOPS_AND_TOLERANCES))
+    found = looped(solved.trial, stop)
+    if not found.words:
+        return replace(solved, notes=(*solved.notes, NO_LOOP))
+    return replace(
+        solved,
+        design=held(found.trial),
+        priced=priced(found.trial.layout, found.trial.design),
+        cost_bound=None,
+        cost_bound_class=None,
+        cost_gap=None,
+        cost_gap_tubing=None,
+        joint=replace(solved.joint, cost_bound=None),
+        notes=(*solved.notes, *found.words, LOOPS_AND_STEPS),
+    )
 
 
 def _calm(instance: Instance, kept: Kept, settings: SolveSettings, clock: Clock) -> Calm:

@@ -220,7 +220,9 @@ class _Circuit:
         return f"{self.name}-R{run}" if run else f"{self.name}-T"
 
     def points(self) -> list[int]:
-        return [*([] if self.in_field else [self.start]), *(use.to_point for use in self.plan.pieces)]
+        """Each point once, though a loop leads to it twice."""
+        reached = dict.fromkeys(use.to_point for use in self.plan.pieces)
+        return [*([] if self.in_field else [self.start]), *(point for point in reached if point != self.start)]
 
     def node(self, point: int) -> str:
         owner = f"P{self.plan.pump + 1}" if self.in_field and point == self.start else self.name
@@ -267,7 +269,7 @@ class _Circuit:
     def nozzles(self) -> Iterator[Nozzle]:
         found, site = self.made.instance.candidates, self.made.instance.scenario.site
         point_of = self.made.problem.layout.nozzle_point
-        run_at = {use.to_point: self.run(use.run) for use in self.plan.pieces}
+        run_at = {use.to_point: self.run(use.run) for use in reversed(self.plan.pieces)}
         for k in self.plan.served:
             j, point = self.made.chosen[k], int(point_of[k])
             yield Nozzle(

@@ -58,20 +58,23 @@ def take_off(made: Layout) -> TakeOff:
 def _fittings(made: Layout, circuit: CircuitPlan) -> tuple[int, int, int, int]:
     """Tees, elbows, couplings (where the size changes) and flush plugs (one a dead end) of a circuit.
 
-    Each nozzle hangs from a tee, the last of a run from a tee whose end is plugged.
+    Each nozzle hangs from a tee, the last of a run from a tee whose end is plugged. Where a loop closes, the tube that
+    comes in is one more way of a tee.
     """
     after: dict[int, list[PieceUse]] = defaultdict(list)
+    into: dict[int, list[PieceUse]] = defaultdict(list)
     for use in circuit.pieces:
         after[use.from_point].append(use)
+        into[use.to_point].append(use)
     served = {int(made.problem.layout.nozzle_point[k]) for k in circuit.served}
     tees, elbows, couplings, plugs = 0, 0, 0, 0
-    for use in circuit.pieces:
-        onward = after[use.to_point]
-        nozzle = use.to_point in served
+    for point, (first, *others) in into.items():
+        onward = [*others, *after[point]]
+        nozzle = point in served
         tees += max(0, len(onward) - 1) + nozzle
         plugs += not onward
-        elbows += len(onward) == 1 and not nozzle and _turn_deg(made, use, onward[0]) > TURN_DEG
-        couplings += sum(next_use.tubing != use.tubing for next_use in onward)
+        elbows += len(onward) == 1 and not nozzle and _turn_deg(made, first, onward[0], point) > TURN_DEG
+        couplings += sum(other.tubing != first.tubing for other in onward)
     return tees + max(0, len(after[made.problem.outlet_point(circuit.pump)]) - 1), elbows, couplings, plugs
 
 
@@ -79,7 +82,7 @@ def _main_fittings(made: Layout, unit: int, circuits: int) -> tuple[int, int, in
     """The same of a unit's main: elbows at its turns, couplings along it, tees to the valves at its end; no plug."""
     main = made.problem.pumps[unit].main
     steps = list(pairwise(main))
-    elbows = sum(_turn_deg(made, before, after) > TURN_DEG for before, after in steps)
+    elbows = sum(_turn_deg(made, before, after, before.to_point) > TURN_DEG for before, after in steps)
     couplings = sum(before.tubing != after.tubing for before, after in steps)
     return (circuits - 1 if main else 0), elbows, couplings, 0
 
@@ -91,13 +94,17 @@ def controllers_for(sold: Equipment, circuits: Sequence[int]) -> tuple[tuple[str
     return tuple((controller.name, 1) for controller in cheapest)
 
 
-def _turn_deg(made: Layout, before: PieceUse | MainPiece, after: PieceUse | MainPiece) -> float:
+def _turn_deg(made: Layout, before: PieceUse | MainPiece, after: PieceUse | MainPiece, point: int) -> float:
+    """Turn from one tube that meets a point into another."""
     ground = made.problem.layout
-    headings = [
-        float(ground.azimuth_deg[use.piece]) + (0.0 if int(ground.tail[use.piece]) == use.from_point else 180.0)
-        for use in (before, after)
-    ]
-    return turn_deg(*headings)
+    arriving, leaving = (
+        float(ground.azimuth_deg[use.piece]) + (180.0 if backwards else 0.0)
+        for use, backwards in (
+            (before, int(ground.head[before.piece]) != point),
+            (after, int(ground.tail[after.piece]) != point),
+        )
+    )
+    return turn_deg(arriving, leaving)
 
 
 def _trenches(made: Layout, used: list[int]) -> Iterator[Trench]:
