@@ -40,6 +40,7 @@ from optimizer.scenario import Scenario
 Floats = NDArray[np.float64]
 RESIDUE = 0.005  # of the mist's volume, that does not evaporate, where the scenario states no dilution; assumed
 OVER = "over the boundary"
+LINES_M = 1.0  # further outside the boundary no mounting line stands
 LIMIT_TOLERANCE = 1e-6  # of a share: coordinates in a design are rounded
 
 
@@ -109,8 +110,11 @@ def raster_of(basis: MistBasis, zones: Sequence[ZoneArea], margin_m: float = 0.0
 
 
 def regions(basis: MistBasis, zones: Sequence[ZoneArea]) -> Regions:
-    """Ground that counts as one place: keep-outs, then zones, each as the first that holds it."""
-    raster = raster_of(basis, zones)
+    """Ground that counts as one place: keep-outs, then zones, each as the first that holds it.
+
+    With a margin that holds every line, so that no share of a nozzle depends on which others are reckoned with it.
+    """
+    raster = raster_of(basis, zones, LINES_M)
     names = [f"keep-out {place.name}" for place in basis.keep_outs] + [f"zone {zone.name}" for zone in zones]
     masks = dict(zip(names, raster.masks, strict=True))
     return regions_of(raster.west_m, raster.south_m, raster.cell_m, raster.inside, masks)
@@ -193,7 +197,7 @@ def drift_faults(design: Design, drift: dict[str, float]) -> tuple[str, ...]:
     """Each limit that is passed, in words; () where there is none."""
     limits = design.mist.limits if design.mist is not None else ()
     return tuple(
-        f"{limit.name}: up to {100.0 * drift[limit.name]:.2f} % of the mist, {100.0 * limit.most:g} % is allowed"
+        f"{limit.name}: up to {100.0 * drift[limit.name]:.3f} % of the mist, {100.0 * limit.most:g} % is allowed"
         for limit in limits
         if drift.get(limit.name, 0.0) > limit.most + LIMIT_TOLERANCE
     )

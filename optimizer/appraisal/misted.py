@@ -146,7 +146,8 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
         for number, wind in enumerate(basis.winds)
     )
     hours = np.array([wind.share for wind in basis.winds])
-    raster, maps = _maps(basis, design, flow * basis.cycle_s)
+    volume_m3 = flow * _cycle_s(basis, design)
+    raster, maps = _maps(basis, design, volume_m3)
     shape = raster.inside.shape
     climate, drift = instance.scenario.climate, design.verification.drift
     return MistAccount(
@@ -156,7 +157,7 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
         by_place=_by_place(instance, basis, raster, maps),
         limits=tuple(LimitKept(one.name, one.most, drift[one.name]) for one in basis.limits),
         bias=basis.bias_share,
-        volume_m3=float(flow.sum() * basis.cycle_s),
+        volume_m3=float(volume_m3.sum()),
         cycle_s=basis.cycle_s,
         layer_top_m=basis.layer_top_m,
         wind_source=climate.rose_source,
@@ -204,6 +205,12 @@ def _fate(end: Account, weights: Floats, hours: Floats) -> Fate:
         for part in (end.airborne_liquid_share, end.evaporated_share, end.gone_share)
     )
     return Fate(tuple(down[:-1].tolist()), float(down[-1]) + airborne, evaporated, carried)
+
+
+def _cycle_s(basis: MistBasis, design: Design) -> Floats:
+    """Length of a cycle of each nozzle: that of its circuit, where the design tells it."""
+    told = {misting.circuit: misting.cycle_s for misting in design.misting}
+    return np.array([told.get(nozzle.circuit, basis.cycle_s) for nozzle in design.nozzles])
 
 
 def _maps(basis: MistBasis, design: Design, volume_m3: Floats) -> tuple[GroundRaster, Maps]:

@@ -22,6 +22,7 @@ from optimizer.scenario import Scenario, read_scenario
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import discrepancies, verify
 from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, swapped, yard
+from tests.optimizer.test_weather import site_with_pond
 
 WIND = """
 [[climate.wind]]
@@ -165,6 +166,30 @@ def test_the_account_closes_and_stands_in_study_json(held: Study) -> None:
     zone = mist.by_place[0]
     assert (zone.name, zone.kind) == ("Lawn", "people zone") and zone.dosage_s > 0.0 < zone.deposit_m
     assert mist.grid.dosage_s.shape == mist.grid.deposit_m.shape and float(mist.grid.deposit_m.min()) >= 0.0
+
+
+def test_shares_of_a_nozzle_do_not_depend_on_the_others(tmp_path: Path) -> None:
+    """To the last bit: what is known of a position stays the same whatever else was asked before."""
+    of_yard = basis(scenario(tmp_path))
+    x, y, height = np.array([2.0, 10.25, 18.0]), np.array([-0.4, 5.0, 10.4]), np.array([2.5, 2.5, 3.1])
+    together = accounts(of_yard, (), Nozzles(x, y, height))[0].gone_share
+    for k in range(3):
+        alone = accounts(of_yard, (), Nozzles(x[k : k + 1], y[k : k + 1], height[k : k + 1]))[0].gone_share
+        assert np.array_equal(alone[0], together[k])
+
+
+def test_limits_of_the_worst_wind_and_of_a_keep_out_are_kept(tmp_path: Path) -> None:
+    site = site_with_pond(drift_most=0.004)
+    text = swapped(WINDY, 'setback = "1 m"', 'setback = "0 m"\ndrift_most_any_wind = 0.8')
+    read = read_scenario(yard(tmp_path, scenario=text, catalogue=SOLD, site=site))
+    alternative = of(answered(read))
+    assert alternative.verified and alternative.mist is not None and alternative.design is not None
+    share = {limit.name: limit.share for limit in alternative.mist.limits}
+    assert len(share) == 3 and share["into Pond"] <= 0.004 + 1e-6
+    worst = alternative.mist.worst
+    assert worst.over_boundary_most <= 0.8 + 1e-6
+    assert max(v for k, v in share.items() if k != "into Pond") == pytest.approx(worst.over_boundary_most, abs=1e-6)
+    assert share["into Pond"] == pytest.approx(alternative.mist.rose.no_evaporation.down[0], abs=1e-6)
 
 
 def test_no_placement_keeps_a_limit_that_every_position_passes(tmp_path: Path) -> None:
