@@ -16,6 +16,7 @@ OFF = 0.381966
 """Share of a cell by which rasters begin beside round metres: what stands on these lies on no edge of a cell."""
 FINEST_M = 0.5
 MOST_CELLS = 400_000
+FARTHEST_M = 200.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,11 +49,14 @@ def cell_for(
 def ground_raster(
     boundary: shapely.Geometry, shapes: Sequence[shapely.Geometry], cell_m: float, margin_m: float = 0.0
 ) -> GroundRaster:
-    """The raster of the box round a boundary and a margin."""
-    west, south, east, north = (float(edge) for edge in shapely.bounds(boundary))
-    west, south = west - margin_m - OFF * cell_m, south - margin_m - OFF * cell_m
-    columns = int(np.ceil((east + margin_m - west) / cell_m)) + 1
-    rows = int(np.ceil((north + margin_m - south) / cell_m)) + 1
+    """The raster of the box round a boundary and a margin, and round what shapes have within FARTHEST_M of it."""
+    box = shapely.box(*shapely.bounds(boundary))
+    near = shapely.intersection(list(shapes), box.buffer(FARTHEST_M, join_style="mitre"))
+    extent = [box.buffer(margin_m, join_style="mitre"), *near]
+    west, south, east, north = (float(edge) for edge in shapely.total_bounds(extent))
+    west, south = west - OFF * cell_m, south - OFF * cell_m
+    columns = int(np.ceil((east - west) / cell_m)) + 1
+    rows = int(np.ceil((north - south) / cell_m)) + 1
     grid = Grid(west + 0.5 * cell_m, south + 0.5 * cell_m, cell_m, rows, columns)
     held = incidence_at(spans(grid, np.array([boundary, *shapes], dtype=object)), np.arange(rows * columns))
     inside, *masks = (np.asarray(column).reshape(rows, columns) for column in held.toarray().T)

@@ -161,7 +161,7 @@ def _limited(basis: MistBasis, at: Nozzles) -> Floats:
     found = account(at, wind_of(basis), mists_of(basis)[0], regions(basis, ()))
     rows = []
     for limit in basis.limits:
-        gone = found.gone_share if limit.keep_out is None else found.sprayed_share[:, :, number[limit.keep_out]]
+        gone = found.gone_share if limit.keep_out is None else found.into_share(number[limit.keep_out])
         rows.append(gone @ hours if limit.wind is None else gone[:, limit.wind])
     return np.array(rows, dtype=np.float64).reshape(len(basis.limits), at.x_m.size)
 

@@ -32,7 +32,8 @@ ELSEWHERE, BEYOND = "elsewhere on site", "over the boundary"
 @dataclass(frozen=True)
 class Regions:
     """A raster of square cells and the region of each: of_cell (rows, cols; row 0 in the south, col 0 in the west)
-    holds indices into names, whose last two are ELSEWHERE and BEYOND."""
+    holds indices into names, whose last two are ELSEWHERE and BEYOND; the index of a mask plus the count of names
+    stands where the mask lies over the boundary."""
 
     west_m: float
     south_m: float
@@ -40,11 +41,17 @@ class Regions:
     names: tuple[str, ...]
     of_cell: Ints
 
+    @property
+    def named(self) -> int:
+        """How many are neither ELSEWHERE nor BEYOND."""
+        return len(self.names) - 2
+
 
 def regions_of(west_m: float, south_m: float, cell_m: float, inside: Mask, masks: Mapping[str, Mask]) -> Regions:
-    """Regions of masks (rows, cols) inside the boundary; a cell of several masks belongs to the first.
+    """Regions of masks (rows, cols); a cell of several masks belongs to the first.
 
-    Cells inside that no mask holds are ELSEWHERE, cells outside BEYOND. Raises RangeError on other shapes.
+    Cells inside the boundary that no mask holds are ELSEWHERE; cells outside are BEYOND, whatever mask they are in too.
+    Raises RangeError on other shapes.
     """
     faults = [f"{name!r} is {mask.shape}" for name, mask in masks.items() if mask.shape != inside.shape]
     if faults or not cell_m > 0:
@@ -53,6 +60,7 @@ def regions_of(west_m: float, south_m: float, cell_m: float, inside: Mask, masks
     of_cell = np.where(inside, len(masks), len(masks) + 1)
     for index, mask in reversed(list(enumerate(masks.values()))):
         of_cell[mask & inside] = index
+        of_cell[mask & ~inside] = index + len(masks) + 2
     return Regions(west_m, south_m, cell_m, (*masks, ELSEWHERE, BEYOND), np.ascontiguousarray(of_cell, dtype=np.int64))
 
 
@@ -61,7 +69,8 @@ class Account:
     """Shares of each nozzle's mist under each wind (N, W) or region of that (N, W, R).
 
     sprayed and airborne count drops in full, as sprayed, and sum to 1: where what they carry goes. liquid,
-    airborne_liquid and evaporated count what is still liquid, and sum to 1 too.
+    airborne_liquid and evaporated count what is still liquid, and sum to 1 too. Of the last region, BEYOND, the shares
+    beyond_sprayed and beyond_liquid lie in each mask (N, W, R - 2): a neighbour's garden that is a keep-out.
     """
 
     regions: tuple[str, ...]
@@ -70,6 +79,12 @@ class Account:
     liquid_share: Floats
     airborne_liquid_share: Floats
     evaporated_share: Floats
+    beyond_sprayed_share: Floats
+    beyond_liquid_share: Floats
+
+    def into_share(self, mask: int) -> Floats:
+        """Share (N, W) that comes down in a mask, on site and over the boundary, as sprayed."""
+        return self.sprayed_share[:, :, mask] + self.beyond_sprayed_share[:, :, mask]
 
     @property
     def gone_share(self) -> Floats:
@@ -95,12 +110,21 @@ def account(nozzles: Nozzles, wind: Wind, mist: Mist, regions: Regions, parcel_m
     starts = np.concatenate([[0], np.cumsum([p.down_m.size for p in parcels])]).astype(np.int64)
     down, across, fallen, wet = (np.concatenate(column) for column in zip(
         *((p.down_m, p.across_m, p.sprayed, p.liquid) for p in parcels), strict=True))
-    shape = (*groups.of.shape, len(regions.names))
+    shape = (*groups.of.shape, len(regions.names) + regions.named)
     sprayed, liquid = np.zeros(shape), np.zeros(shape)
     compiled.land(nozzles.at_m(), groups.of, downwind(wind), starts, down, across, fallen, wet, corner, regions.cell_m,
                   regions.of_cell, len(regions.names) - 1, sprayed, liquid)
     last = np.array([p.last for p in parcels]).reshape(-1, 3)[groups.of]
-    return Account(regions.names, sprayed, last[..., 0], liquid, last[..., 1], last[..., 2])
+    (sprayed, sprayed_there), (liquid, liquid_there) = (_folded(each, len(regions.names)) for each in (sprayed, liquid))
+    airborne, airborne_liquid, evaporated = (last[..., column] for column in range(3))
+    return Account(regions.names, sprayed, airborne, liquid, airborne_liquid, evaporated, sprayed_there, liquid_there)
+
+
+def _folded(landed: Floats, count: int) -> tuple[Floats, Floats]:
+    """Shares by region, what lies in masks over the boundary counted as BEYOND, and this again by itself."""
+    shares, beyond = landed[:, :, :count].copy(), landed[:, :, count:]
+    shares[:, :, -1] += beyond.sum(axis=2)
+    return shares, beyond
 
 
 @dataclass(frozen=True)

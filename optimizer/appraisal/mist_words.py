@@ -49,9 +49,9 @@ def mist_remarks(account: MistAccount) -> list[str]:
     ]
     remarks.append(f"mist of a cycle of {account.cycle_s:g} s: {'; '.join(told)}")
     into = [
-        f"{place.removeprefix('keep-out ')} {100.0 * share:.2g} %"
-        for place, share in zip(account.places, account.rose.no_evaporation.down, strict=True)
-        if place.startswith("keep-out ")
+        f"{name.removeprefix('keep-out ')} {100.0 * account.rose.no_evaporation.into(place):.2g} %"
+        for place, name in enumerate(account.places)
+        if name.startswith("keep-out ")
     ]
     if into:
         remarks.append(f"of the mist about so much comes down in keep-outs: {', '.join(into)}")

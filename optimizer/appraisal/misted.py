@@ -36,13 +36,19 @@ ELSEWHERE = "elsewhere on site"
 class Fate:
     """Shares of the mist's volume that sum to 1: `down` in each place of the account, over_boundary, evaporated.
 
-    carried_over: share of what the drops carry that leaves the site, though water has left them.
+    carried_over: share of what the drops carry that leaves the site, though water has left them; beyond: what of
+    over_boundary comes down in each place, as in keep-outs of neighbours.
     """
 
     down: tuple[float, ...]
     over_boundary: float
     evaporated: float
     carried_over: float
+    beyond: tuple[float, ...]
+
+    def into(self, place: int) -> float:
+        """Share that comes down in a place, on site or over the boundary."""
+        return self.down[place] + self.beyond[place]
 
 
 @dataclass(frozen=True)
@@ -127,8 +133,8 @@ class MistAccount:
 
     def share_in(self, kind: str) -> float:
         """Share of the mist that comes down in keep-outs or zones, all winds together, without evaporation."""
-        down = zip(self.places, self.rose.no_evaporation.down, strict=True)
-        return sum(share for name, share in down if name.startswith(f"{kind} "))
+        fate = self.rose.no_evaporation
+        return sum(fate.into(place) for place, name in enumerate(self.places) if name.startswith(f"{kind} "))
 
 
 def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None:
@@ -199,12 +205,14 @@ def _wind(
 
 
 def _fate(end: Account, weights: Floats, hours: Floats) -> Fate:
-    down = np.einsum("n,nwr,w->r", weights, end.liquid_share, hours)
+    down, beyond = (
+        np.einsum("n,nwr,w->r", weights, each, hours) for each in (end.liquid_share, end.beyond_liquid_share)
+    )
     airborne, evaporated, carried = (
         float(weights @ part @ hours)
         for part in (end.airborne_liquid_share, end.evaporated_share, end.gone_share)
     )
-    return Fate(tuple(down[:-1].tolist()), float(down[-1]) + airborne, evaporated, carried)
+    return Fate(tuple(down[:-1].tolist()), float(down[-1]) + airborne, evaporated, carried, (*beyond.tolist(), 0.0))
 
 
 def _cycle_s(basis: MistBasis, design: Design) -> Floats:

@@ -32,7 +32,8 @@ _WRAP, _FINE_WRAP = 84, 104
 _KEPT_MM, _FREE_MM = RIGHT - 20.0, RIGHT
 EDGE_DASH = (2.0, 2.0)
 _MOST_KEEP_OUTS = 8  # told one by one
-_LONGEST = 42  # letters of a place's name in the account
+_LEAST_TOLD = 5e-4  # a place over the boundary that gets less is left out
+_LONGEST = 48  # letters of a place's name in the account
 LIMITS = (
     "Open level ground in neutral air: no foliage, walls or eaves that catch or turn the mist, no stability classes.",
     "Each wind blows steadily; a nozzle's mist starts at the nozzle, its throw is left out.",
@@ -110,17 +111,20 @@ def _area_looks(site: Site) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def _draw_account(axes: Axes, y: float, mist: MistAccount) -> float:
-    """Where all of the mist goes, both ends; each column sums to 100 %."""
+    """Where all of the mist goes, both ends: columns of 100 %, then what places over the boundary get of it."""
     text(axes, LEFT, y, "WHERE THE MIST GOES, % OF ALL", 5.2, bold=True)
     for x, words in ((_KEPT_MM, "water kept"), (_FREE_MM, "free drops")):
         text(axes, x, y, words, 4.8, ha="right", colour=GREY)
     y -= 0.6
-    kept, free = (account_rows(mist.places, fate) for fate in (mist.rose.no_evaporation, mist.rose.free_drops))
+    kept, free = (
+        account_rows(mist.places, fate) | _beyond_rows(mist.places, fate)
+        for fate in (mist.rose.no_evaporation, mist.rose.free_drops)
+    )
     for where, share in kept.items():
         y -= 0.85 * _ROW_MM
         text(axes, LEFT, y, textwrap.shorten(where, _LONGEST, placeholder=" …"), 5.4)
         text(axes, _KEPT_MM, y, f"{100.0 * share:.1f}", 5.4, ha="right")
-        text(axes, _FREE_MM, y, f"{100.0 * free[where]:.1f}", 5.4, ha="right")
+        text(axes, _FREE_MM, y, f"{100.0 * free.get(where, 0.0):.1f}", 5.4, ha="right")
     return y - 0.85 * _ROW_MM
 
 
@@ -137,6 +141,12 @@ def account_rows(places: Sequence[str], fate: Fate) -> dict[str, float]:
         "over the boundary, down or airborne": fate.over_boundary,
         "evaporated": fate.evaporated,
     }
+
+
+def _beyond_rows(places: Sequence[str], fate: Fate) -> dict[str, float]:
+    """What of the mist over the boundary comes down in places there."""
+    there = zip(places, fate.beyond, strict=True)
+    return {f"of that over the boundary, {name}": share for name, share in there if share > _LEAST_TOLD}
 
 
 def _draw_sentences(axes: Axes, y: float, heading: str, sentences: Sequence[str]) -> float:

@@ -170,9 +170,9 @@ def _letter(figure: Figure, mist: MistAccount, title: str, subtitle: str) -> Non
         f"{_percent(rose.free_drops.carried_over)} of what is in them over the boundary. The truth lies between."
     )
     into = [
-        f"{name.removeprefix('keep-out ')} {_percent(share)}, at most "
-        f"{_percent(max(wind.no_evaporation.down[place] for wind in mist.winds))} in one wind"
-        for place, (name, share) in enumerate(zip(mist.places, rose.no_evaporation.down, strict=True))
+        f"{name.removeprefix('keep-out ')} {_percent(rose.no_evaporation.into(place))}, at most "
+        f"{_percent(max(wind.no_evaporation.into(place) for wind in mist.winds))} in one wind"
+        for place, name in enumerate(mist.places)
         if name.startswith("keep-out ")
     ]
     below = f"The wind is {mist.wind_source}, the drops are {mist.spectrum_source}."

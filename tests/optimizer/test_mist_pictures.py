@@ -64,14 +64,16 @@ def test_rows_of_the_account_sum_to_all(mist: MistAccount) -> None:
         assert sum(account_rows(mist.places, fate).values()) == pytest.approx(1, abs=1e-6)
     assert "keep-out Pond" in account_rows(mist.places, mist.rose.no_evaporation)
     many = tuple(f"keep-out {number}" for number in range(9))
-    together = account_rows((*many, "zone a", "elsewhere on site"), Fate((0.01,) * 9 + (0.3, 0.2), 0.41, 0.0, 0.4))
+    fate = Fate((0.01,) * 9 + (0.3, 0.2), 0.41, 0.0, 0.4, (0.0,) * 11)
+    together = account_rows((*many, "zone a", "elsewhere on site"), fate)
     assert together["on 9 keep-outs"] == pytest.approx(0.09) and together["on the ground of the zones"] == 0.3
 
 
 def test_winds_of_one_bearing_are_one_petal() -> None:
     """By hand: 225 degrees with 3 and 1 parts of the hours, (3 * 0.2 + 1 * 0.4) / 4 = 0.25; 360 degrees is 0."""
     def wind(bearing: float, share: float, kept: float) -> WindFate:
-        return WindFate(bearing, 1.0, share, Fate((), kept, 0.0, kept), Fate((), 0.1, 0.5, 2 * kept), kept + 0.12)
+        none, free = Fate((), kept, 0.0, kept, ()), Fate((), 0.1, 0.5, 2 * kept, ())
+        return WindFate(bearing, 1.0, share, none, free, kept + 0.12)
 
     winds = [wind(225.0, 0.3, 0.2), wind(360.0, 0.4, 0.1), wind(225.0, 0.1, 0.4), wind(0.0, 0.2, 0.1)]
     north, south_west = petals(winds)

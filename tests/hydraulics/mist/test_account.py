@@ -73,3 +73,20 @@ def test_no_air_takes_more_than_all_water() -> None:
 def test_refuses_masks_of_another_shape() -> None:
     with pytest.raises(RangeError, match=r"'pond' is \(3, 4\).*masks of one shape"):
         regions_of(0.0, 0.0, 1.0, np.ones((4, 4), dtype=bool), {"pond": np.ones((3, 4), dtype=bool)})
+
+
+def test_a_keep_out_over_the_boundary_counts_both_ways() -> None:
+    """A neighbour's seats in the lee: what comes down there is over the boundary, and is told by itself."""
+    inside = X < 20
+    seats = (X > 22) & (X < 30) & (Y > 16) & (Y < 24)
+    ground = regions_of(0.0, 0.0, CELL_M, inside, {"seats": seats, "across": (X > 18) & (X < 22)})
+    mist = Mist(classes(Lognormal(60e-6, 1.5), 16), Air(20.0, 0.6), NO_EVAPORATION)
+    nozzles, wind = Nozzles(np.array([15.0]), np.array([20.0]), np.array([2.4])), Wind((WindState(1.0, 270.0, 1.0),))
+    made = account(nozzles, wind, mist, ground)
+    open_field = account(nozzles, wind, mist, regions_of(0.0, 0.0, CELL_M, inside | True, {"seats": seats}))
+    assert made.imbalance_share < 1e-6
+    assert made.into_share(0)[0, 0] == made.beyond_sprayed_share[0, 0, 0]
+    assert made.into_share(0)[0, 0] == pytest.approx(open_field.sprayed_share[0, 0, 0], rel=1e-12)
+    assert made.into_share(0)[0, 0] > 0.05
+    assert made.sprayed_share[0, 0, 1] > 0 and made.beyond_sprayed_share[0, 0, 1] > 0
+    assert made.gone_share[0, 0] > made.beyond_sprayed_share[0, 0].sum()
