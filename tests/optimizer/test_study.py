@@ -55,6 +55,17 @@ def test_figures_are_those_expected(answered: Study) -> None:
     assert differences(SCENARIOS / "first_look", answered) == []
 
 
+def test_what_holds_on_paper_and_not_on_site_is_flagged(answered: Study, folder: Path) -> None:
+    """The demo's tolerances are invented; every alternative tells its yield and tornado, with which end is high."""
+    told = json.loads((folder / "study.json").read_text(encoding="utf-8"))["alternatives"]
+    for a, data in zip(answered.alternatives, told, strict=True):
+        found = data["yield"]
+        assert 0.0 < found["interval"][0] < found["share"] < found["interval"][1] < 1.0 and found["residual"] < 1e-9
+        assert {bar["higher_at"] for bar in found["tornado"]} <= {"low end", "high end", "neither end"}
+        assert (folder / found["chart"]).is_file()
+        assert a.verified and not found["holds"] and a.notes[0].startswith("holds on paper, ")
+
+
 def test_gaps_are_proven_and_ordered(answered: Study) -> None:
     for a in answered.alternatives:
         assert a.gap_at_count is not None and a.gap is not None
