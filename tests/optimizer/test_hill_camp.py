@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -135,3 +136,22 @@ def test_runs_keep_their_rules(answered: Study, scenario: Scenario) -> None:
             far[link.to] = far[link.from_] + own_m
         assert max(far.values()) <= longest
         assert max(Counter((nozzle.circuit, nozzle.run) for nozzle in one.design.nozzles).values()) <= most
+
+
+def test_circuits_open_in_turn_within_their_hours(answered: Study, out: Path) -> None:
+    """Read from schedule.csv: dawn is 05:00 to 07:00, evening 17:30 to 22:30, 45 s each, twice a day."""
+    for one in _designed(answered):
+        assert one.design is not None
+        with (out / one.option / "schedule.csv").open(newline="", encoding="utf-8") as file:
+            rows = [row for row in csv.DictReader(file) if row["start"]]
+        assert Counter((row["circuit"], row["cycle"]) for row in rows) == Counter(
+            (circuit, cycle) for pump in one.design.pumps for circuit in pump.circuits for cycle in ("1", "2")
+        )
+        for pump in {row["pump"] for row in rows}:
+            taken = sorted((row["start"], row["schedule"]) for row in rows if row["pump"] == pump)
+            at_s = [sum(int(part) * unit for part, unit in zip(start.split(":"), (3600, 60, 1), strict=True))
+                    for start, _ in taken]  # fmt: skip
+            assert all(later - before >= 45 for before, later in pairwise(at_s))
+            hours = {"dawn": (5.0, 7.0), "evening": (17.5, 22.5)}
+            for second, (_, schedule) in zip(at_s, taken, strict=True):
+                assert hours[schedule][0] * 3600 <= second <= hours[schedule][1] * 3600 - 45

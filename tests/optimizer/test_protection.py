@@ -109,6 +109,14 @@ def test_a_set_back_from_the_boundary(tmp_path: Path) -> None:
     assert places(read(tmp_path, rules('distance = { boundary = "2 m" }'))) == free_places
 
 
+def test_a_distance_of_the_mist_from_the_boundary(tmp_path: Path) -> None:
+    """Half discs of 3 m end 3 m east and west of the nozzle, and 2 m south of the northern edge."""
+    free_places = places(read(tmp_path, ""))
+    found = read(tmp_path, rules('mist_distance = { boundary = "0.9 m" }'))
+    assert places(found) == [x for x in free_places if 4.0 <= x <= 16.0] != free_places
+    assert places(read(tmp_path, rules('mist_distance = { boundary = "2.1 m" }'))) == []
+
+
 @pytest.mark.parametrize(("limit", "said"), [
     ('least = "2.6 m"', f"2.5 m above the ground, the least height is 2.6 m ({LABEL}): 33"),
     ('greatest = "2.4 m"', f"2.5 m above the ground, the greatest height is 2.4 m ({LABEL}): 33"),
