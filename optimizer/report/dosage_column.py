@@ -51,7 +51,7 @@ def draw_dosage_column(
     draw_scale_bar(axes, view, LEFT + 20.0, FRAME_MM[3] - 12.0)
     y = FRAME_MM[3] - 31.0
     text(axes, LEFT, y, "DOSAGE OF MIST", 5.4, bold=True, colour=GREY)
-    y = _lines(axes, y - 4.6, textwrap.wrap(title, 44), 9.0, 4.4, bold=True)
+    y = _lines(axes, y - 4.6, textwrap.wrap(title, 48), 9.0, 4.4, bold=True)
     y = _lines(axes, y, textwrap.wrap(subtitle, 60), 6.4, 3.6)
     y = _lines(axes, y - 1.5, textwrap.wrap(_what(mist), _WRAP), 5.4, 3.1)
     y = _draw_steps(axes, y - 2.0, steps)

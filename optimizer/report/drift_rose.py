@@ -24,7 +24,7 @@ from optimizer.report.style import GREY, INK, PALE, PAPER, WARNING
 WIDTH_IN, HEIGHT_IN = 11.0, 7.4
 KEPT, FREE = "#54278f", "#bcbddc"
 _COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
-_WIDEST_DEG = 40.0
+_NARROWEST_DEG, _WIDEST_DEG = 12.0, 40.0
 _SPEEDS_HUE, _PALEST, _DARKEST = "Greys", 0.3, 0.9
 _LETTERS = 158  # to a line
 
@@ -69,15 +69,17 @@ def drift_rose_picture(mist: MistAccount, title: str, subtitle: str) -> Picture:
     with own_settings():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), facecolor=PAPER)
         drawn = petals(mist.winds)
-        width = math.radians(min(_WIDEST_DEG, 0.8 * _least_gap_deg([petal.from_deg for petal in drawn])))
+        width = math.radians(_width_deg([petal.from_deg for petal in drawn]))
         _draw_winds(figure, drawn, width)
         _draw_drift(figure, mist, drawn, width)
         _letter(figure, mist, title, subtitle)
         return picture(figure, f"{title}: {subtitle}: drift by wind")
 
 
-def _least_gap_deg(bearings: Sequence[float]) -> float:
-    return min(high - low for low, high in zip(bearings, [*bearings[1:], bearings[0] + 360.0], strict=True))
+def _width_deg(bearings: Sequence[float]) -> float:
+    """Of a petal: less than the least gap between bearings, but wide enough to be seen, if neighbours then overlap."""
+    gap = min(high - low for low, high in zip(bearings, [*bearings[1:], bearings[0] + 360.0], strict=True))
+    return min(_WIDEST_DEG, max(_NARROWEST_DEG, 0.8 * gap))
 
 
 def _free_bearing_deg(bearings: Sequence[float]) -> float:
@@ -170,8 +172,8 @@ def _letter(figure: Figure, mist: MistAccount, title: str, subtitle: str) -> Non
         f"{_percent(rose.free_drops.carried_over)} of what is in them over the boundary. The truth lies between."
     )
     into = [
-        f"{name.removeprefix('keep-out ')} {_percent(rose.no_evaporation.into(place))}, at most "
-        f"{_percent(max(wind.no_evaporation.into(place) for wind in mist.winds))} in one wind"
+        f"{name.removeprefix('keep-out ')} {_little(rose.no_evaporation.into(place))}, at most "
+        f"{_little(max(wind.no_evaporation.into(place) for wind in mist.winds))} in one wind"
         for place, name in enumerate(mist.places)
         if name.startswith("keep-out ")
     ]
@@ -188,6 +190,10 @@ def _letter(figure: Figure, mist: MistAccount, title: str, subtitle: str) -> Non
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:.1f} %"
+
+
+def _little(share: float) -> str:
+    return f"{100.0 * share:.2g} %"
 
 
 def _wrapped(figure: Figure, top: float, words: str, size_pt: float, colour: str) -> None:
