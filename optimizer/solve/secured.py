@@ -15,7 +15,7 @@ from math import inf
 from hydraulics.units import show_both
 from optimizer.brief import FieldTolerances
 from optimizer.design import Design
-from optimizer.errors import NoDesign, SolverLimit
+from optimizer.errors import NoDesign, SolverError, SolverLimit, UnsoundDesign
 from optimizer.instance import Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.solve import Solved, SolveSettings, cost_figures, fault_words, solve
@@ -44,16 +44,20 @@ class Secured:
 
 
 def secured(instance: Instance, settings: SolveSettings, report: Report, stop: Stop) -> Secured:
-    """`solve`, and where there is a least yield the design that meets it, if one is found."""
+    """`solve`, and where there is a least yield the design that meets it, if one is found. Raises as `solve` does."""
     clock = Clock(stop, settings.time_limit_s)
     solved = solve(instance, settings, report, stop)
     asked = instance.scenario.tolerances
     if asked is None:
         return Secured(solved, None)
     start = time.perf_counter()
-    if asked.least_yield is not None and solved.design.verification.verified:
-        solved = _Search(instance, settings, report, clock, asked, asked.least_yield, solved).met()
-    found = field_yield(solved.design, asked, settings.seed)
+    report(Progress("yield", note=f"{asked.samples} sampled plants"))
+    try:
+        if asked.least_yield is not None and solved.design.verification.verified:
+            solved = _Search(instance, settings, report, clock, asked, asked.least_yield, solved).met()
+        found = field_yield(solved.design, asked, settings.seed)
+    except UnsoundDesign as error:
+        raise SolverError(f"a design that verifies cannot be sampled: {error}") from error
     return Secured(replace(solved, seconds={**solved.seconds, "yield": time.perf_counter() - start}), found)
 
 

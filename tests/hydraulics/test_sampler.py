@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from hydraulics import sampled
 from hydraulics.chance import CUT
 from hydraulics.errors import RangeError
+from hydraulics.fittings import minor_loss_pa, minor_loss_slope_pa_s_m3
+from hydraulics.friction import gradient_and_slope
 from hydraulics.network import Link, Node, NozzleAt, tree_network
 from hydraulics.nozzle import NozzleCurve
 from hydraulics.pump import DeliveryCurve, Pump, pump_of
@@ -61,6 +64,23 @@ def test_every_sample_is_the_state_that_the_general_solver_gives(seed: int, kind
         state = solve_tree(*sampler.by_itself(states, s))
         np.testing.assert_allclose(pressure[s], state.pressure_pa[: sampler.order.size], atol=1e-6 * SET_PA)
         assert net[s] == pytest.approx(state.link_flow_m3_s[0], rel=1e-6)
+
+
+def test_the_compiled_laws_are_those_of_friction_and_fittings() -> None:
+    """Loss and slope of a link from laminar to rough flow, both ways, through `_prepare` and `_link`."""
+    bore, length, rough, k = 4e-3, 7.0, 4e-5, 2.4
+    nodes, link = [Node("a", 0.0), Node("b", 0.0)], Link("l", "a", "b", length, bore, rough, k)
+    network = tree_network(nodes, [link], [NozzleAt("b", NozzleCurve("n", 1e-9, 0.0, 0.5))], "a")
+    sampler = Sampler(Circuit(network, Pump(SET_PA, 1.0, 2e6), WATER))
+    laws = np.zeros((5, 2))
+    sampled._prepare(sampler.tree, sampler.as_drawn(1), 0, laws)
+    for reynolds in (*np.geomspace(10, 1e6, 60), 1999.9, 2000.0, 3000.0, 4000.0, 4000.1):
+        for flow in (1, -1) * np.array(reynolds * math.pi * bore * WATER.viscosity_pa_s / (4 * WATER.density_kg_m3)):
+            loss, slope = sampled._link(*laws[:4, 1], k * laws[4, 1], flow)
+            gradient, rise = gradient_and_slope(flow, bore, rough, WATER)
+            fittings = (k, flow, bore, WATER.density_kg_m3)
+            assert loss == pytest.approx(length * gradient + minor_loss_pa(*fittings), rel=1e-11)
+            assert slope == pytest.approx(length * rise + minor_loss_slope_pa_s_m3(*fittings), rel=1e-11)
 
 
 @pytest.mark.parametrize("seed", range(4))

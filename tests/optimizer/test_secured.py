@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from hydraulics.steady_tree import solve_tree
+from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
-from optimizer.publish import publish
+from optimizer.publish import publish, study_text
 from optimizer.scenario import Scenario, read_scenario
+from optimizer.solve import SolveSettings
+from optimizer.solve.secured import secured
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import discrepancies
 from optimizer.yields import field_of
@@ -19,6 +22,7 @@ from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, yard
 
 DRIFTS = 'set_pressure = { low = "-0.6 bar", high = "0.2 bar" }'
 NARROWS = "bore_batch = { low = -0.06, high = 0.02 }"
+EMPTY = Study("yard", "An invented yard", "USD", 0, ())
 NARROW_TUBE = CATALOGUE.replace('bore = "4 mm"', 'bore = "1.5 mm"')
 
 
@@ -112,3 +116,25 @@ def test_a_least_yield_that_is_met_anyhow_changes_nothing(tmp_path: Path) -> Non
     plain, found = without_rule(scenario), answered(scenario)
     assert plain.design == found.design
     assert found.rounds == (*plain.rounds, "least yield 90 %: as first designed 100 % hold on site")
+
+
+def test_the_same_scenario_gets_the_same_answer(tmp_path: Path) -> None:
+    scenario = posed(tmp_path, f"least_yield = 0.95\n{NARROWS}", "12.75 bar", NARROW_TUBE)
+    one, other = (replace(answered(scenario), seconds={}) for _ in range(2))
+    assert study_text(replace(EMPTY, alternatives=(one,))) == study_text(replace(EMPTY, alternatives=(other,)))
+
+
+def test_a_stop_ends_the_search_for_a_yield_and_says_so(tmp_path: Path) -> None:
+    """What is known by then is kept: the design as first made, its yield, and that the rule is not met."""
+    scenario = posed(tmp_path, f"least_yield = 0.95\n{NARROWS}", "12.75 bar", NARROW_TUBE)
+    option = scenario.options[0]
+    made = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
+    asked: list[str] = []
+
+    def stop() -> bool:
+        return any(stage == "yield" for stage in asked)
+
+    found = secured(made, SolveSettings(), lambda progress: asked.append(progress.stage), stop)
+    assert found.solved.reason is not None and "not met" in found.solved.reason
+    assert found.field_yield is not None and found.field_yield.share < 0.95
+    assert found.solved.design.verification.verified
