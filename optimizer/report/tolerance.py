@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import shorten
+
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -14,6 +16,7 @@ from optimizer.yields import Bar, FieldYield
 WIDTH_IN, BAR_IN, AROUND_IN = 9.0, 0.42, 2.0
 LOW_END, HIGH_END = "#0072b2", "#e69f00"  # Okabe and Ito (2008), as the runs of the plan
 BAR_HEIGHT = 0.62
+WHOLE_TITLE, MOST_TITLE = 76, 130  # characters of a title that fit in full size, and at all
 
 
 def tolerance_svg(found: FieldYield, title: str) -> str:
@@ -73,7 +76,9 @@ def _label(figure: Figure, axes: Axes, found: FieldYield, title: str, height: fl
     axes.plot([], [], color=WARNING, linewidth=1.4, linestyle=(0, (5, 2)), label=edge)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.3, 1.0), ncol=4, frameon=False, fontsize=7.5, columnspacing=1.2)
     share, (low, high) = 100.0 * found.share, (100.0 * end for end in found.interval)
-    figure.text(0.03, 1.0 - 0.32 / height, title, fontsize=13, fontweight="bold", color=INK)
+    shown = shorten(title, MOST_TITLE, placeholder=" ...")
+    size = 13.0 * min(1.0, WHOLE_TITLE / len(shown))
+    figure.text(0.03, 1.0 - 0.32 / height, shown, fontsize=size, fontweight="bold", color=INK)
     words = (
         f"Yield {share:.1f} % ({low:.1f} to {high:.1f} %): in that share of {found.samples} sampled plants no nozzle "
         f"falls below the band. Each bar: one source at its two ends, all else as drawn.\n{BRIEF}"
