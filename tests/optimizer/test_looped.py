@@ -14,8 +14,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from typer.testing import CliRunner
 
-from optimizer.design import MANIFOLD, design_text
+from optimizer.cli import app
+from optimizer.design import MANIFOLD, design_text, read_design
 from optimizer.errors import InputFaults
 from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
@@ -141,6 +143,23 @@ def test_no_loop_beside_tolerances(tmp_path: Path) -> None:
     found = of(read_scenario(tmp_path))
     assert scenario.tolerances is None and LOOPS_AND_TOLERANCES in found.notes
     assert loops_closed(found) == 0
+
+
+def test_a_study_of_it_writes_every_file(tmp_path: Path) -> None:
+    """From the files to the files: nothing on the way takes the tubing for a tree."""
+    ring(tmp_path / "ring", PAYS_MM, True)
+    out = tmp_path / "out"
+    run = CliRunner().invoke(app, ["study", str(tmp_path / "ring"), "--out", str(out), "--workers", "1"])
+    assert run.exit_code == 0, run.output
+    (alternative,) = json.loads((out / "study.json").read_text(encoding="utf-8"))["alternatives"]
+    assert alternative["verified"] and any("joins" in note for note in alternative["notes"])
+    assert alternative["installed_cost"] == pytest.approx(solved(PAYS_MM, True).priced.installed)
+    design = read_design(out / "one" / "design.json")
+    features = json.loads((out / "one" / "design.geojson").read_text(encoding="utf-8"))["features"]
+    drawn = {one["properties"]["id"] for one in features if one["properties"].get("kind") == "tubing"}
+    place = {node.id: (node.x_m, node.y_m) for node in design.nodes}
+    assert drawn >= {link.id for link in design.links if place[link.from_] != place[link.to]}
+    assert CliRunner().invoke(app, ["verify", str(out / "one" / "design.json")]).exit_code == 0
 
 
 def test_the_key_is_true_or_false(tmp_path: Path) -> None:
