@@ -25,7 +25,7 @@ from optimizer.dosed import Standing, dosed_cells
 from optimizer.eligible import dominated, eligible
 from optimizer.equipment import Reducer
 from optimizer.errors import NoDesign
-from optimizer.protection import binding
+from optimizer.protection import binding, strictest
 from optimizer.pump_type import PumpType
 from optimizer.reached import reach_of
 from optimizer.scenario import Scenario, set_range_pa
@@ -142,6 +142,7 @@ class Inspection:
     corridor_length_m: float
     junction_count: int
     options: tuple[tuple[str, int], ...]
+    protection: tuple[tuple[str, str], ...]
 
 
 def candidates(
@@ -256,6 +257,7 @@ def inspection(scenario: Scenario) -> Inspection:
         corridor_length_m=float(graph.length_m.sum()),
         junction_count=int(np.sum(degree >= 3)),
         options=tuple((option.name, nozzles_at_most(scenario, option)) for option in scenario.options),
+        protection=tuple((one.name, one.words) for one in strictest(scenario.protection)),
     )
 
 

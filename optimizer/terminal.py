@@ -261,6 +261,8 @@ def _inspection_rows(found: Inspection, units: System) -> Iterator[tuple[str, st
     yield "junctions", count(found.junction_count, "junction")
     for name, nozzles in found.options:
         yield f"option {name}", f"at most {count(nozzles, 'nozzle')}"
+    for rule, words in found.protection:
+        yield f"rule {rule}", words
 
 
 def show_verification(state: Verification, off: Sequence[str], units: System, console: Console) -> None:

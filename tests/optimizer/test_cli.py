@@ -283,6 +283,7 @@ INSPECTION = Inspection(
     42.0,
     5,
     (("a", 30),),
+    (("notice_days", "at least 2 (a code)"),),
 )
 
 
@@ -292,6 +293,7 @@ def test_inspect_sums_up_in_the_units_asked_for(run: Run, monkeypatch: pytest.Mo
     monkeypatch.setattr(instance, "inspection", lambda _: INSPECTION)
     status, metric, _ = run("inspect", "here")
     assert status == 0 and "100 m²" in metric and "30.5 m" in metric and "left out, keep-out pond" in metric
+    assert "rule notice_days" in metric and "at least 2 (a code)" in metric
     _, us, _ = run("inspect", "here", "--units", "us")
     assert "1076 ft²" in us and "100.0 ft" in us and "61 positions" in us
 
@@ -349,7 +351,7 @@ def test_every_number_of_the_comparison_has_its_unit(units: str) -> None:
     rows = text[text.index("status") : text.index("two_pumps: Two pumps")].splitlines()
     cells = [cell for row in rows for cell in re.split(r"\s{2,}", row.strip())[1:]]
     numbers = [cell for cell in cells if re.search(r"\d", cell)]
-    assert len(numbers) == 39
+    assert len(numbers) == 48
     flagged, interval, weakest = r"[\d.]+ % !", r"[\d.]+ % \([\d.]+ to [\d.]+ %\)", r"N\d+ on C\d+ \([\d.]+ %\)"
     for cell in numbers:
         assert re.fullmatch(rf"\+?[\d.,]+ \S+|{flagged}|{interval}|{weakest}", cell), cell

@@ -6,6 +6,7 @@ The added pond is 9 <= x <= 11, 0.2 <= y <= 1.2. N1 gives 48 mL/min at 14 bar an
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -15,18 +16,20 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 from shapely import union_all
 from shapely.geometry import shape
 
 from geometry.site import KINDS
 from optimizer.errors import NoDesign
-from optimizer.instance import candidates
+from optimizer.instance import candidates, inspection
 from optimizer.progress import never, silent
 from optimizer.protection import RATES, RULES, Stated, strictest
 from optimizer.protection_table import protection_notes
 from optimizer.publish import publish, study_text
 from optimizer.scenario import Scenario, read_scenario
 from optimizer.study import Alternative, Study, StudySettings, study
+from optimizer.terminal import show_inspection
 from optimizer.verify import discrepancies, verify
 from tests.optimizer.garden_site import box, feature
 from tests.optimizer.scenario_files import EQUIPPED, SCENARIO, SERVICE, SITE, faults, site_with, swapped, yard
@@ -178,6 +181,15 @@ def test_a_schedule_may_not_have_more_cycles_than_a_source_allows(tmp_path: Path
 def test_a_rate_needs_a_service_that_says_how_long_a_cycle_is(tmp_path: Path) -> None:
     (found,) = faults(written(tmp_path, rules('mist_per_cycle = "2 mL/m2"'), service=""))
     assert found.startswith("scenario.toml: protection[0].mist_per_cycle: needs a table [service] in scenario.toml")
+
+
+def test_an_inspection_tells_the_rule_that_binds(tmp_path: Path) -> None:
+    found = read(tmp_path, rules("cycles_per_day = 6") + rules("cycles_per_day = 5", "notice_days = 2", source=CODE))
+    told = (("cycles_per_day", f"at most 5 ({CODE})"), ("notice_days", f"at least 2 ({CODE})"))
+    assert inspection(found).protection == told
+    out = io.StringIO()
+    show_inspection(inspection(found), "metric", Console(file=out, width=200))
+    assert f"at most 5 ({CODE})" in out.getvalue() and f"at most 6 ({LABEL})" not in out.getvalue()
 
 
 @given(st.lists(st.tuples(st.sampled_from(sorted(RULES)), st.floats(0.1, 9.0), st.text("ab", min_size=1)), max_size=12))
