@@ -21,7 +21,7 @@ from optimizer.placement.start import repaired
 from optimizer.progress import Stop
 from optimizer.pump_type import PumpType
 from optimizer.scenario import set_range_pa
-from optimizer.solve.posed import most_per_circuit, shared_out, shares
+from optimizer.solve.posed import at_any_flows, most_per_circuit, shared_out, shares
 from optimizer.solve.takeoff import controllers_for
 
 MEAN_SHARE = 0.3  # guess of the least mean pressure: this far from the band's low edge to the highest set pressure
@@ -70,7 +70,7 @@ def bound_of(instance: Instance, base: PlacementProblem, found: Iterable[Arrange
     refusals: list[NoDesign] = []
     for share in largest_shares(instance, found):
         try:
-            bounds.append(value_bound(shared_out(base, instance, share), stop))
+            bounds.append(value_bound(shared_out(at_any_flows(instance, base), instance, share), stop))
         except NoDesign as refusal:
             refusals.append(refusal)
     if not bounds:

@@ -91,6 +91,15 @@ def _drifts(instance: Instance) -> tuple[Drift, ...]:
     )
 
 
+def at_any_flows(instance: Instance, problem: PlacementProblem) -> PlacementProblem:
+    """The placement with limits of drift as loose as flows inside the band can make them, for bounds on designs: what
+    drifts more than is allowed gives the least that a nozzle may, all others the most."""
+    rules, curve = instance.scenario.rules, instance.nozzle.curve
+    most = float(curve.flow_m3_s(rules.band_high_pa)) / float(curve.flow_m3_s(rules.band_low_pa))
+    drifts = (replace(one, excess=one.excess * np.where(one.excess > 0.0, 1.0, most)) for one in problem.drifts)
+    return replace(problem, drifts=tuple(drifts))
+
+
 def _floor(zone: Zone, area_m2: FloatArray) -> Floor:
     """Least coverage of a zone, a little more of the cell model than is asked for, so that the exact area is enough."""
     asked = zone.least_coverage * float(zone.polygon.area)

@@ -15,10 +15,12 @@ from hydraulics.mist.dosage import Nozzles, matrices
 from optimizer.design import design_text, read_design
 from optimizer.drift import OVER, accounts, basis_of, drift_of, drift_shares, mists_of, wind_of
 from optimizer.errors import UnsoundDesign
+from optimizer.instance import candidates, instance
 from optimizer.mist_basis import DriftLimit, MistBasis
 from optimizer.progress import never, silent
 from optimizer.publish import study_text
 from optimizer.scenario import Scenario, read_scenario
+from optimizer.solve.posed import at_any_flows, placement_problem
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import discrepancies, verify
 from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, swapped, yard
@@ -176,6 +178,25 @@ def test_shares_of_a_nozzle_do_not_depend_on_the_others(tmp_path: Path) -> None:
     for k in range(3):
         alone = accounts(of_yard, (), Nozzles(x[k : k + 1], y[k : k + 1], height[k : k + 1]))[0].gone_share
         assert np.array_equal(alone[0], together[k])
+
+
+def test_bounds_know_of_every_flow_inside_the_band(tmp_path: Path) -> None:
+    """Source: random flows inside the band; whatever meets the limit by them meets the row that bounds reckon with."""
+    read = scenario(tmp_path, "drift_most = 0.6")
+    option = read.options[0]
+    posed = instance(read, option, candidates(read, read.nozzle_of(option)))
+    problem = placement_problem(posed)
+    own, loose = (one.drifts[0].excess for one in (problem, at_any_flows(posed, problem)))
+    low, high = (float(posed.nozzle.curve.flow_m3_s(p)) for p in (read.rules.band_low_pa, read.rules.band_high_pa))
+    draw, met = np.random.default_rng(7), 0
+    for _ in range(2000):
+        chosen = draw.random(own.size) < draw.random()
+        ends = np.where(draw.random(own.size) < 0.5, low, high)
+        flow = ends if draw.random() < 0.5 else draw.uniform(low, high, own.size)
+        if chosen.any() and float((flow * own)[chosen].sum()) <= 0.0:
+            met += 1
+            assert float(loose[chosen].sum()) <= 1e-12
+    assert met > 50 and (loose <= own).all()
 
 
 def test_limits_of_the_worst_wind_and_of_a_keep_out_are_kept(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.instance import Instance
 from optimizer.placement.problem import FloatArray, PlacementProblem
 from optimizer.progress import Progress, Report, Stop, never, silent
-from optimizer.solve.posed import most_per_circuit, shared_out
+from optimizer.solve.posed import at_any_flows, most_per_circuit, shared_out
 from optimizer.solve.trade.links import violated
 from optimizer.solve.trade.network import Network, network
 from optimizer.solve.trade.prices import LeastPrices, least_prices
@@ -112,4 +112,5 @@ def joint_bound(
     posed = shared_out(base, instance, (most,) * len(instance.candidates.groups))
     units = (option.pumps_least, option.pumps_most)
     prices = prices or least_prices(instance)
+    posed = at_any_flows(instance, posed)
     return JointBound(relaxed(posed, net or network(instance), prices, capacity, units))
