@@ -11,6 +11,8 @@ from optimizer.design import Design
 from optimizer.instance import Instance
 from optimizer.tubing_load import Load, loads
 
+UNKNOWN_START = "how the circuits fill cannot be told: their lines close loops, or no state on the way has a solution"
+
 
 @dataclass(frozen=True)
 class Running:
@@ -35,7 +37,7 @@ class Running:
         """What a designer should read of it."""
         weak = (load.words for load in self.loads if not load.sound)
         unfit = f"tubing left out, for it may not stand the pressure: {', '.join(self.unfit)}"
-        starts = (text for start in self.starts for text in (start.words, *start.faults))
+        starts = tuple(text for start in self.starts for text in (start.words, *start.faults)) or (UNKNOWN_START,)
         return (*(duty.words for duty in self.duties), *weak, *((unfit,) if self.unfit else ()), *starts)
 
 

@@ -18,7 +18,7 @@ from hydraulics.pump import DeliveryCurve, Pump, pump_of
 from hydraulics.start_up import blow_out_ends, fill, line_volumes_m3, transit_s
 from hydraulics.steady_tree import solve_tree
 from hydraulics.water import water_at
-from tests.hydraulics.random_circuits import CURVE, random_circuit
+from tests.hydraulics.random_circuits import CURVE, random_circuit, with_reducers
 
 WATER = water_at(20.0)
 WEIGHT_PA_M = WATER.density_kg_m3 * GRAVITY_M_S2
@@ -157,11 +157,12 @@ def test_a_falling_pump_fills_as_fast_as_it_delivers() -> None:
 
 
 @settings(deadline=None, max_examples=6, derandomize=True)
-@given(seed=st.integers(0, 10_000), shut=st.booleans())
-def test_what_the_pump_gives_is_in_the_lines_or_sprayed(seed: int, shut: bool) -> None:
+@given(seed=st.integers(0, 10_000), shut=st.booleans(), reduced=st.booleans())
+def test_what_the_pump_gives_is_in_the_lines_or_sprayed(seed: int, shut: bool, reduced: bool) -> None:
     """Mass: delivery x time = volume + sprayed, while the pump is at its delivery; nothing opens before it is reached,
     nothing is reached before what leads to it; in the end all that the steady state opens is open."""
-    network = random_circuit(seed, most_nodes=40).network()
+    circuit = random_circuit(seed, most_nodes=40)
+    network = (with_reducers(circuit, seed, 0.2, 8e5, 12e5) if reduced else circuit).network()
     small = Pump(15e5, 3e-6, 20e5)
     times = fill(network, small, WATER, front_pa=CURVE.p0_pa if shut else 0.0)
     if math.isinf(times.full_s):
