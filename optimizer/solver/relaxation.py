@@ -33,11 +33,12 @@ class Relaxed:
 
 @dataclass(frozen=True)
 class Branched:
-    """A bound by branch and bound, the interrupt checks that it took, and whether more work would not raise it."""
+    """A bound by branch and bound, the interrupt checks that it took, and whether it is the optimum, which no work would
+    raise."""
 
     bound: float
     checks: int
-    done: bool
+    optimum: bool
 
 
 class Relaxation:
@@ -60,7 +61,7 @@ class Relaxation:
         self._column = ComponentMap((v, i) for i, v in enumerate(self._program.columns))
         self._highs = loaded(self._program.lp, Limits())
         checked(self._highs.setOptionValue("objective_bound", known), "a bound of the objective")
-        self._stage, self._stop = stage, stop
+        self._known, self._stage, self._stop = known, stage, stop
 
     @property
     def rows(self) -> int:
@@ -115,38 +116,37 @@ class Relaxation:
         checked(self._highs.setOptionValue("solver", "choose"), "option solver = choose")
         return self._highs.getModelStatus()
 
-    def branch(
-        self, whole: Iterable[Any], known: float, limits: Limits, enough: float, report: Report = silent
-    ) -> Branched:
+    def branch(self, whole: Iterable[Any], aim: float, limits: Limits, report: Report = silent) -> Branched:
         """A bound by branch and bound, with the variables whole.
 
-        known: only solutions of that cost or less are looked for, so that the bound is never more; enough: a bound that
-        ends the work. It ends as well by `limits` or a stop, with the bound proven so far.
+        aim: only solutions of that cost or less are looked for, so that the bound is never more. It ends as well by
+        `limits` or a stop, with the bound proven so far.
         """
         if self._impossible:
-            return Branched(known, 0, True)
+            return Branched(aim, 0, False)
         columns = np.array([self._column[v] for v in whole], dtype=np.int32)
         self._be(columns, highspy.HighsVarType.kInteger)
         row = self.rows
-        self._add_cutoff(known)
-        for name, value in {**BRANCHING, "mip_rel_gap": limits.gap}.items():
+        self._add_cutoff(aim)
+        for name, value in {**BRANCHING, "mip_rel_gap": limits.gap, "objective_bound": aim}.items():
             checked(self._highs.setOptionValue(name, value), f"option {name} = {value}")
-        watch = Watch(limits, self._stage, report, self._stop, enough)
+        watch = Watch(limits, self._stage, report, self._stop, aim)
         run(self._highs, watch)
         info, status = self._highs.getInfo(), self._highs.getModelStatus()
-        bound = known if status == MODEL_STATUS.kInfeasible else float(info.mip_dual_bound)
+        bound = aim if status == MODEL_STATUS.kInfeasible else float(info.mip_dual_bound)
+        checked(self._highs.setOptionValue("objective_bound", self._known), "a bound of the objective")
         checked(self._highs.deleteRows(1, np.array([row], dtype=np.int32)), "the cutoff to leave out")
         self._be(columns, highspy.HighsVarType.kContinuous)
-        done = watch.reason is None and status in (MODEL_STATUS.kInfeasible, MODEL_STATUS.kOptimal)
-        return Branched(min(known, bound), watch.checks, done)
+        optimum = watch.reason is None and status == MODEL_STATUS.kOptimal
+        return Branched(min(aim, bound), watch.checks, optimum)
 
     def _be(self, columns: Any, kind: highspy.HighsVarType) -> None:
         kinds = np.full(len(columns), int(kind), dtype=np.uint8)
         checked(self._highs.changeColsIntegrality(len(columns), columns, kinds), "whole columns")
 
-    def _add_cutoff(self, known: float) -> None:
-        """cost <= known: what costs more is of no interest."""
+    def _add_cutoff(self, aim: float) -> None:
+        """cost <= aim: what costs more is of no interest."""
         factor = np.array(self._program.lp.col_cost_, dtype=float)
         index = np.flatnonzero(factor).astype(np.int32)
-        most = known * (1 + 1e-9) - self._program.lp.offset_
+        most = aim * (1 + 1e-9) - self._program.lp.offset_
         checked(self._highs.addRow(-math.inf, most, len(index), index, factor[index]), "the cutoff")
