@@ -33,8 +33,8 @@ class Relaxed:
 
 @dataclass(frozen=True)
 class Branched:
-    """A bound by branch and bound, the interrupt checks that it took, and whether it is the optimum, which no work would
-    raise."""
+    """A bound by branch and bound, the interrupt checks that it took, and whether it is the optimum, which no work
+    would raise."""
 
     bound: float
     checks: int
