@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hydraulics.errors import HydraulicsError
 from hydraulics.network import TreeNetwork
@@ -23,6 +24,8 @@ from optimizer.design import MANIFOLD, Design, Pump
 from optimizer.errors import UnsoundDesign
 from optimizer.instance import Instance
 from optimizer.verify import CircuitState, circuit_network, circuit_states
+
+Floats = NDArray[np.float64]
 
 ATMOSPHERE_PA = 101_325.0
 
@@ -140,7 +143,7 @@ def _through_m3_s(
     state: CircuitState,
     states: Mapping[str, CircuitState],
     cycles: Mapping[str, float],
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+) -> Floats:
     """[N] flow into each node while the circuit mists; a main also passes what its other circuits take in their cycles
     of the same round."""
     links = {link.id: link for link in design.links}
@@ -155,9 +158,8 @@ def _through_m3_s(
 
 
 def _lines(
-    design: Design, network: TreeNetwork, circuit: str, reached_s: np.ndarray[tuple[int], np.dtype[np.float64]],
-    opens: Mapping[str, float],
-) -> Iterator[LineStart]:  # fmt: skip
+    design: Design, network: TreeNetwork, circuit: str, reached_s: Floats, opens: Mapping[str, float]
+) -> Iterator[LineStart]:
     """The runs of a circuit in the order of the file."""
     at = {node: i for i, node in enumerate(network.node_ids)}
     into = dict(zip(network.link_ids[1:], range(1, len(network.node_ids)), strict=True))

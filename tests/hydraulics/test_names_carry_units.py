@@ -21,7 +21,7 @@ DIMENSIONLESS = {
     "energy_residual", "iterations", "parent", "open", "order", "friction_factor", "phases", "power_factor",
     "efficiency", "factor", "count", "first", "seed", "chunk", "s", "solved_one_by_one", "residual", "clogged_left",
     "clogged_share", "leak_chance", "hits", "trials", "z", "wilson", "share_above", "downwind", "slip",
-    "supply", "from_node", "to_node", "node", "link", "sign", "supply_residual",
+    "supply", "from_node", "to_node", "node", "link", "sign", "supply_residual", "mask", "cards",
     "drag_over_stokes", "deviation", "exponent", "span", "directions",
 }
 # Results of different units, named in the docstring.
