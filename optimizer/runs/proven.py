@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
-from optimizer.errors import SolverLimit
+from optimizer.errors import SolverError, SolverLimit
 from optimizer.progress import Progress, Report, Stop, relative_gap
 from optimizer.runs.contracted import Contracted, contracted
 from optimizer.runs.cuts import violated_cuts
@@ -89,7 +89,7 @@ def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report,
     Each set of sizes is bounded by itself, and no further than the cost that is known: first by its relaxation with
     cuts, then by branch and bound, again and again the set of the least bound. A turn shows that nothing costs less
     than its aim, which is far less work than to find what costs least; one that does not end gets more work the next
-    time. limits: of branch and bound, all turns together.
+    time. limits: of branch and bound, all turns together. Where HiGHS breaks down what is proven so far stays.
     """
     sets: list[_Set] = []
 
@@ -112,7 +112,10 @@ def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report,
             break
         turn = replace(limits, checks=int(min(left, one.effort)))
         aim = min(enough, one.bound + STEP * (known - one.bound)) if one.bound > 0.0 else enough
-        found = one.relaxation.branch(whole(one.model), aim, turn, told)
+        try:
+            found = one.relaxation.branch(whole(one.model), aim, turn, told)
+        except SolverError:
+            break
         one.bound, one.done = max(one.bound, found.bound), found.optimum
         if found.bound < aim:
             one.effort *= MORE_EFFORT
@@ -123,10 +126,13 @@ def cost_bound(prepared: Prepared, known: float, limits: Limits, report: Report,
 
 def cut_bound(model: Any, relaxation: Relaxation, known: float, report: Report) -> float:
     """Optimum of the relaxation after rounds of cuts, which stay in it; -inf where a stop came before the first. Ends
-    beyond a cost that is known."""
+    beyond a cost that is known, and where HiGHS breaks down."""
     best, idle = -math.inf, 0
     for _ in range(CUT_ROUNDS):
-        found = relaxation.solve()
+        try:
+            found = relaxation.solve()
+        except SolverError:
+            return best
         if found is None:
             return best
         idle = 0 if found.value - best > CUT_GAIN * abs(found.value) else idle + 1

@@ -102,15 +102,21 @@ class Relaxation:
         return Relaxed(float(self._highs.getInfo().objective_function_value), values, reduced)
 
     def _run(self) -> highspy.HighsModelStatus | None:
-        """The status at the end, None where a stop came first. Where the warm simplex method ends in doubt, as it may
-        where there is no solution, the interior point method decides."""
+        """The status at the end, None where a stop came first. Where the warm simplex method breaks down or ends in
+        doubt, as it may where there is no solution, the interior point method decides."""
         for solver in ("simplex", "ipm"):
             checked(self._highs.setOptionValue("solver", solver), f"option solver = {solver}")
             watch = Watch(Limits(), self._stage, silent, self._stop)
-            run(self._highs, watch)
+            broke_down = False
+            try:
+                run(self._highs, watch)
+            except SolverError:
+                if solver == "ipm":
+                    raise
+                broke_down = True
             if watch.reason:
                 return None
-            if self._highs.getModelStatus() != MODEL_STATUS.kUnknown:
+            if not broke_down and self._highs.getModelStatus() != MODEL_STATUS.kUnknown:
                 break
             self._highs.clearSolver()
         checked(self._highs.setOptionValue("solver", "choose"), "option solver = choose")
