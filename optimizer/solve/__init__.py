@@ -23,6 +23,7 @@ from optimizer.solve.clock import Clock
 from optimizer.solve.conflict import resolved
 from optimizer.solve.held import held
 from optimizer.solve.looped import looped
+from optimizer.solve.narrowed import slimmed
 from optimizer.solve.posed import near_points, placement_problem
 from optimizer.solve.priced import Priced, priced
 from optimizer.solve.rounds import Kept
@@ -35,8 +36,8 @@ BOUND_TOLERANCE = 1e-6  # relative, of rounding in a bound
 NO_LOOP = "closed loops were tried on every circuit: none lowers the cost"
 LOOPS_AND_TOLERANCES = "no closed loops are tried where tolerances are stated: yields are sampled on trees"
 LOOPS_AND_STEPS = (
-    "what binds, what steps of relief buy and what is saved against work by hand is told of the tubing before it was "
-    "made narrower and loops were closed; bounds of its cost are left out"
+    "what binds, what steps of relief buy and what is saved against work by hand is told of the tubing before loops "
+    "were closed; bounds of its cost are left out"
 )
 
 
@@ -113,6 +114,8 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
     task = Task(Feeder(instance, report, clock.stopped), base, settings.gap, settings.seed, clock)
     points = 0 if instance.candidates.dosed else settings.frontier  # its search knows no dosage
     answer = traded(task, work_out(task, found), points)
+    with clock.stage("tubing"):
+        answer = _slimmed(answer)
     with clock.stage("drift"):
         calm = _calm(instance, answer.worked[0].outcome.kept, settings, clock)
     solved = _solved(instance, answer, len(found), bound, clock)
@@ -121,6 +124,19 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
             solved = _with_loops(instance, solved, clock.stopped)
         solved = replace(solved, seconds=dict(clock.seconds))
     return replace(solved, calm=calm)
+
+
+def _slimmed(answer: Traded) -> Traded:
+    """The answer with the tubing of the best as narrow as the full calculation allows."""
+    first, *others = answer.worked
+    kept = first.outcome.kept
+    trial = slimmed(kept.trial)
+    if trial is kept.trial:
+        return answer
+    cost = priced(trial.layout, trial.design)
+    told = f"then tubing made narrower where the full calculation allows it: {first.cost - cost.price:.2f} saved"
+    outcome = replace(first.outcome, kept=replace(kept, trial=trial), rounds=(*first.outcome.rounds, told))
+    return replace(answer, worked=[replace(first, outcome=outcome, priced=cost), *others])
 
 
 def _with_loops(instance: Instance, solved: Solved, stop: Stop) -> Solved:

@@ -13,17 +13,15 @@ from hydraulics.units import show_both
 from optimizer.progress import Stop
 from optimizer.runs.plan import PieceUse
 from optimizer.runs.segments import TURN_DEG, turn_deg
-from optimizer.solve.assemble import Layout, assemble, nozzle_names
+from optimizer.solve.assemble import Layout, nozzle_names
 from optimizer.solve.held import held
 from optimizer.solve.loop_ways import Way, ways
-from optimizer.solve.narrowed import circuit_name, narrowed, sizes_in_use, with_pieces
+from optimizer.solve.narrowed import cheaper, circuit_name, narrowed, sizes_in_use, with_pieces
 from optimizer.solve.priced import priced
 from optimizer.solve.trial import Trial
-from optimizer.verify import settled
 
 MOST_LOOPS = 2  # a circuit
 MOST_WAYS = 8  # tried for each
-LEAST_SAVING = 1e-6  # relative, of the price
 
 
 @dataclass(frozen=True)
@@ -45,10 +43,6 @@ def looped(trial: Trial, stop: Stop) -> Looped:
         name = circuit_name(trial.layout, circuit)
         if name in reduced or not held(trial).verification.verified:
             continue
-        bare = _tried(trial, narrowed(trial.layout, circuit, ()))  # what a loop must beat
-        if bare is not None:
-            words.append(f"narrower tubing does on {name} without a loop: {_saved(trial, bare)}")
-            trial = bare
         joints: tuple[int, ...] = ()
         while len(joints) < 2 * MOST_LOOPS and not stop():
             found = _best(trial, circuit, joints, stop)
@@ -68,22 +62,13 @@ def _best(trial: Trial, circuit: int, joints: tuple[int, ...], stop: Stop) -> tu
         if stop():
             break
         ends = (*joints, way.points[0], way.points[-1])
-        tried = _tried(trial, narrowed(_closed(trial.layout, circuit, way), circuit, ends))
+        tried = cheaper(trial, narrowed(_closed(trial.layout, circuit, way), circuit, ends))
         if tried is not None:
             found.append((priced(tried.layout, tried.design).price, number, way, tried))
     if not found:
         return None
     _, _, way, tried = min(found, key=lambda one: one[:2])
     return way, tried
-
-
-def _tried(trial: Trial, made: Layout | None) -> Trial | None:
-    """A layout as a trial, where it verifies and costs less."""
-    if made is None:
-        return None
-    found = Trial(made, settled(assemble(made), trial.design.verification.band_pa))
-    cheaper = priced(made, found.design).price < priced(trial.layout, trial.design).price * (1 - LEAST_SAVING)
-    return found if cheaper and held(found).verification.verified else None
 
 
 def _words(before: Trial, after: Trial, circuit: str, way: Way) -> str:

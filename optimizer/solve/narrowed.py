@@ -1,4 +1,4 @@
-"""A circuit's tubing made as narrow as the looped solve lets it be, stretch by stretch."""
+"""A circuit's tubing made as narrow as the full calculation lets it be, stretch by stretch."""
 
 from __future__ import annotations
 
@@ -13,9 +13,14 @@ from hydraulics.network_loop import LoopNetwork
 from hydraulics.steady import solve_network
 from hydraulics.steady_loop import LoopState
 from optimizer.design import Pump
-from optimizer.runs.plan import PieceUse
+from optimizer.runs.plan import CircuitPlan, PieceUse
 from optimizer.solve.assemble import Layout, assemble
-from optimizer.verify import BAND_TOLERANCE, solved_circuit, supply_of
+from optimizer.solve.held import held
+from optimizer.solve.priced import priced
+from optimizer.solve.trial import Trial
+from optimizer.verify import BAND_TOLERANCE, settled, solved_circuit, supply_of
+
+LEAST_SAVING = 1e-6  # relative, of the price
 
 
 def circuit_name(made: Layout, circuit: int) -> str:
@@ -31,10 +36,49 @@ def sizes_in_use(made: Layout) -> list[int]:
 
 
 def with_pieces(made: Layout, circuit: int, pieces: Sequence[PieceUse]) -> Layout:
-    """The layout with other tubing of one circuit."""
+    """The layout with other tubing of one circuit, and what that costs."""
     circuits = list(made.plan.circuits)
     circuits[circuit] = replace(circuits[circuit], pieces=tuple(pieces))
-    return replace(made, plan=replace(made.plan, circuits=tuple(circuits)))
+    before, after = (_costs(made, some) for some in (made.plan.circuits, circuits))
+    plan = replace(
+        made.plan,
+        circuits=tuple(circuits),
+        tubing_cost=made.plan.tubing_cost + after[0] - before[0],
+        trench_cost=made.plan.trench_cost + after[1] - before[1],
+    )
+    return replace(made, plan=plan)
+
+
+def _costs(made: Layout, circuits: Sequence[CircuitPlan]) -> tuple[float, float]:
+    """Tubing of circuits, and the ground work for it besides that of mains."""
+    ground, uses = made.problem.layout, [use for circuit in circuits for use in circuit.pieces]
+    dug = {use.piece for use in uses} - {part.piece for choice in made.problem.pumps for part in choice.main}
+    tubing = sum(made.problem.tubing[use.tubing].cost_per_m * float(ground.length_m[use.piece]) for use in uses)
+    return tubing, float(ground.trench_cost[sorted(dug)].sum())
+
+
+def slimmed(trial: Trial) -> Trial:
+    """A verified trial with the tubing of each circuit as narrow as the full calculation allows, where that costs less.
+
+    The run split sizes tubing by a head budget at reckoned flows; real flows may leave some of it to spare. Circuits
+    with pressure reducers stay as they are.
+    """
+    if not held(trial).verification.verified:
+        return trial
+    reduced = {one.link.split("-")[0] for one in trial.layout.reducers}
+    for circuit in range(len(trial.layout.plan.circuits)):
+        if circuit_name(trial.layout, circuit) not in reduced:
+            trial = cheaper(trial, narrowed(trial.layout, circuit, ())) or trial
+    return trial
+
+
+def cheaper(trial: Trial, made: Layout | None) -> Trial | None:
+    """A layout as a trial, where it verifies and its price is below that of another trial."""
+    if made is None:
+        return None
+    found = Trial(made, settled(assemble(made), trial.design.verification.band_pa), trial.mended)
+    saves = priced(made, found.design).price < priced(trial.layout, trial.design).price * (1 - LEAST_SAVING)
+    return found if saves and held(found).verification.verified else None
 
 
 def narrowed(made: Layout, circuit: int, joints: Sequence[int]) -> Layout | None:

@@ -20,8 +20,8 @@ catalogue = "shop.toml"
 band = { low = "12 bar", high = "15 bar" }
 set_pressure = { low = "15 bar", high = "15 bar", step = "0.25 bar" }
 reserve = 0.1
-spacing = { least = "6 m" }
-step = "6.5 m"
+spacing = { least = "LEAST m" }
+step = "STEP m"
 cell = "1 m"
 setback = "1 m"
 routing_allowance = 0.0
@@ -55,14 +55,18 @@ def ring_site() -> dict[str, Any]:
     }
 
 
-def ring(folder: Path, bore_mm: float, loops: bool, rules: str = "") -> Scenario:
-    """The scenario; bore_mm: of the cheap tubing, beside one of 6.35 mm at more than the double."""
+def ring(folder: Path, bore_mm: float, loops: bool, rules: str = "", step_m: float = 6.5) -> Scenario:
+    """The scenario; bore_mm: of the cheap tubing, beside one of 6.35 mm at more than the double; step_m: from nozzle to
+    nozzle."""
     cheap = f'bore = "{bore_mm} mm"\nroughness = "0.0015 mm"'
     catalogue = CATALOGUE.replace('bore = "4 mm"\nroughness = "0 mm"', cheap)
     catalogue = catalogue.replace("price_per_m = 2.5\nfixing_per_m = 2.25", "price_per_m = 7.5\nfixing_per_m = 2.25")
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "shop.toml").write_text(catalogue, encoding="utf-8")
     (folder / "site.geojson").write_text(json.dumps(ring_site()), encoding="utf-8")
-    scenario = SCENARIO.replace("LOOPS", str(loops).lower()).replace("RULES", rules)
+    values = {"LOOPS": str(loops).lower(), "RULES": rules, "STEP": str(step_m), "LEAST": "3" if step_m < 6 else "6"}
+    scenario = SCENARIO
+    for word, value in values.items():
+        scenario = scenario.replace(word, value)
     (folder / "scenario.toml").write_text(scenario, encoding="utf-8")
     return read_scenario(folder)
