@@ -41,6 +41,8 @@ WINDY = swapped(SCENARIO, 'wind = "calm"\n', WIND)
 DROPS = 'spray_angle = "180 deg"\nspectrum = { dv50 = "90 um", span = 1.0, source = "assumed" }'
 SOLD = swapped(CATALOGUE, 'spray_angle = "180 deg"', DROPS)
 
+pytestmark = pytest.mark.xdist_group("drift")  # its study is made once
+
 
 def scenario(folder: Path, rules: str = "") -> Scenario:
     folder.mkdir(exist_ok=True)

@@ -20,6 +20,8 @@ from tests.optimizer.two_yards import FAR_M, LONG_M, answered, option, two_yards
 
 ALLOWANCE, WIRE_PRICE, BOX_PRICE = 1.05, 0.6, 45.0  # as the scenario and the shop say
 
+pytestmark = pytest.mark.xdist_group("field valves")  # its study is made once
+
 
 @pytest.fixture(scope="module", name="scenario")
 def _scenario(tmp_path_factory: pytest.TempPathFactory) -> Scenario:

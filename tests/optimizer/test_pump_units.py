@@ -88,14 +88,14 @@ def test_a_range_picks_what_enumeration_picks(yards: Scenario) -> None:
 
 def test_a_defect_of_one_option_leaves_the_others(yards: Scenario, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first option's solver breaks down: its alternative says so, the second is answered, the command exits 1."""
-    real = module.solve
+    real = module.secured
 
     def breaking(posed: Instance, *rest: Any) -> Solved:
         if posed.option.name == "broken":
             raise SolverError("a bound lies below a value")
         return real(posed, *rest)
 
-    monkeypatch.setattr(module, "solve", breaking)
+    monkeypatch.setattr(module, "secured", breaking)
     small = option(yards, pump_types=("Small",))
     asked = replace(yards, options=(replace(small, name="broken"), small))
     broken, whole = module.study(asked, module.StudySettings(workers=1), silent, never).alternatives

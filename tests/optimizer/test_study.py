@@ -22,6 +22,8 @@ from tests.optimizer.expected_figures import differences
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 
+pytestmark = pytest.mark.xdist_group("first look")  # its study is made once
+
 
 @pytest.fixture(scope="module")
 def first_look() -> Scenario:

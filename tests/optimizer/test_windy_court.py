@@ -18,6 +18,8 @@ from tests.optimizer.expected_figures import differences
 
 COURT = Path(__file__).parents[2] / "scenarios" / "windy_court"
 
+pytestmark = pytest.mark.xdist_group("windy court")  # its study is made once
+
 
 @pytest.fixture(scope="module")
 def answered() -> Study:
