@@ -1,9 +1,9 @@
 """Where mist goes, nozzle by nozzle: what limits of drift are made of, and whether a design keeps them.
 
 A nozzle's shares do not depend on its flow, so that the drift of a design is the mean of its nozzles', each weighing by
-its flow: linear in what is chosen. Limits are held for drops that do not evaporate, the end that the model's bias is
-known for; the account of a design tells the other end, free drops, beside it: most of a fine mist then turns to vapour,
-and what is left of the drops goes far.
+what it mists in a day: linear in what is chosen. Limits are held for drops that do not evaporate, the end that the
+model's bias is known for; the account of a design tells the other end, free drops, beside it: most of a fine mist then
+turns to vapour, and what is left of the drops goes far.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def _limits(scenario: Scenario, option: Option) -> list[DriftLimit]:
     found = [DriftLimit(OVER, None, None, min(stated), _bias(scenario))] if stated else []
     if rules.drift_most_any_wind is not None:
         for number, wind in enumerate(scenario.climate.rose.states):
-            name = f"{OVER} in wind from {wind.from_deg:.0f}° at {wind.speed_m_s:g} m/s"
+            name = f"{OVER} in wind from {wind.from_deg:g}° at {wind.speed_m_s:g} m/s"
             found.append(DriftLimit(name, None, number, rules.drift_most_any_wind, _bias(scenario)))
     for one in scenario.site.keep_outs:
         if one.drift_most is not None:
@@ -155,14 +155,19 @@ def _known(text: str) -> _Known:
 
 
 def _limited(basis: MistBasis, at: Nozzles) -> Floats:
-    """[L, N] of `drift_shares`."""
+    """[L, N] of `drift_shares`. Each keep-out is looked at by itself: ground that two share counts in both."""
     hours = np.array([wind.share for wind in basis.winds])
-    number = {place.name: i for i, place in enumerate(basis.keep_outs)}
-    found = account(at, wind_of(basis), mists_of(basis)[0], regions(basis, ()))
-    rows = []
-    for limit in basis.limits:
-        gone = found.gone_share if limit.keep_out is None else found.into_share(number[limit.keep_out])
-        rows.append(gone @ hours if limit.wind is None else gone[:, limit.wind])
+    raster, wind, mist = raster_of(basis, (), LINES_M), wind_of(basis), mists_of(basis)[0]
+    masks = dict(zip((place.name for place in basis.keep_outs), raster.masks, strict=True))
+    gone: dict[str | None, Floats] = {}
+    for name in dict.fromkeys(limit.keep_out for limit in basis.limits):
+        own = {} if name is None else {name: masks[name]}
+        found = account(at, wind, mist, regions_of(raster.west_m, raster.south_m, raster.cell_m, raster.inside, own))
+        gone[name] = found.gone_share if name is None else found.into_share(0)
+    rows = [
+        gone[limit.keep_out] @ hours if limit.wind is None else gone[limit.keep_out][:, limit.wind]
+        for limit in basis.limits
+    ]
     return np.array(rows, dtype=np.float64).reshape(len(basis.limits), at.x_m.size)
 
 
@@ -173,6 +178,14 @@ def nozzles_of(design: Design) -> Nozzles:
     return Nozzles(x, y, np.array([nozzle.height_m for nozzle in design.nozzles]))
 
 
+def mist_of(design: Design, flow_m3_s: Sequence[float]) -> Floats:
+    """[N]: what each nozzle mists in a day, by its flow and the cycles of its circuit; its flow where the design tells
+    of no cycles."""
+    day_s = {one.circuit: one.cycles_per_day * one.cycle_s for one in design.misting}
+    seconds = np.array([day_s.get(nozzle.circuit, 1.0) for nozzle in design.nozzles])
+    return np.asarray(flow_m3_s, dtype=np.float64) * seconds
+
+
 def drift_of(design: Design, flow_m3_s: Sequence[float]) -> dict[str, float]:
     """Share of all mist, at most, that each limit of a design is about, by its name; flow_m3_s: of each nozzle.
 
@@ -180,11 +193,11 @@ def drift_of(design: Design, flow_m3_s: Sequence[float]) -> dict[str, float]:
     """
     if design.mist is None or not design.mist.limits or not design.nozzles:
         return {}
-    flow = np.asarray(flow_m3_s, dtype=np.float64)
-    if not flow.sum() > 0.0:
+    mist = mist_of(design, flow_m3_s)
+    if not mist.sum() > 0.0:
         return {}
     try:
-        found = drift_shares(design.mist, nozzles_of(design)) @ flow / flow.sum()
+        found = drift_shares(design.mist, nozzles_of(design)) @ mist / mist.sum()
     except (GeometryError, HydraulicsError, LookupError) as error:
         raise UnsoundDesign(f"mist: {error}; take the file as the study wrote it") from error
     return {

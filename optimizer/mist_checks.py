@@ -9,9 +9,11 @@ from geometry.site import Site
 from hydraulics.mist.plume import LEAST_BIAS_SHARE, bias_share
 from optimizer.errors import InputFault
 from optimizer.input_file import Loc, shown
+from optimizer.protection import binding
+from optimizer.protection_file import stated
 from optimizer.scenario_file import OptionFile
 from optimizer.scenario_parts import Parts
-from optimizer.weather_file import climate_of
+from optimizer.weather_file import climate_of, locked_out
 
 DRIFT_KEYS = ("drift_most", "drift_most_any_wind")
 
@@ -45,10 +47,14 @@ def _rough(parts: Parts, site: Site, roughness_m: float) -> Iterator[InputFault]
 
 
 def _bias(parts: Parts) -> float:
-    """What the model may miss on this site; the least that it can be where site or climate are at fault themselves."""
+    """What the model may miss on this site, in the winds in which it may mist; the least that it can be where site or
+    climate are at fault themselves."""
     if parts.site is None or parts.climate is None:
         return LEAST_BIAS_SHARE
-    return bias_share(min(line.height_m for line in parts.site.lines), climate_of(parts.climate).rose)
+    rose, limit = climate_of(parts.climate).rose, binding(stated(table for _, table in parts.protection), "wind_most")
+    if limit is not None and min(state.speed_m_s for state in rose.states) <= limit.value:
+        rose = locked_out(climate_of(parts.climate), limit.value).rose
+    return bias_share(min(line.height_m for line in parts.site.lines), rose)
 
 
 def _limits(parts: Parts) -> Iterator[tuple[Loc, float]]:

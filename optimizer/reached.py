@@ -1,8 +1,8 @@
 """What footprints are drawn by: the reach of a nozzle, or where the dosage of its mist is enough.
 
 Dosage is that of one cycle of one nozzle, without evaporation, averaged over the winds of the misting hours, at the
-flow of the band's low edge, which every nozzle of a design gives at least. Zones of resting places are judged by what
-comes down on the ground.
+flow of the band's low edge and for the shortest cycle of the zones' schedules: every nozzle of a design gives as much
+at least. Zones of resting places are judged by what comes down on the ground.
 """
 
 from __future__ import annotations
@@ -67,9 +67,15 @@ def outline(scenario: Scenario, nozzle: NozzleType, height_m: float) -> Outline:
 
 
 def cycle_volume_m3(scenario: Scenario, nozzle: NozzleType) -> float:
-    """What a nozzle at the band's low edge sprays in a cycle."""
-    flow_m3_s = float(nozzle.curve.flow_m3_s(scenario.rules.band_low_pa))
-    return flow_m3_s * (scenario.service.cycle_s if scenario.service else CYCLE_S)
+    """What a nozzle at the band's low edge sprays in the shortest cycle of any schedule in use."""
+    return float(nozzle.curve.flow_m3_s(scenario.rules.band_low_pa)) * _least_cycle_s(scenario)
+
+
+def _least_cycle_s(scenario: Scenario) -> float:
+    service, in_use = scenario.service, {zone.schedule for zone in scenario.site.zones}
+    if service is None:
+        return CYCLE_S
+    return min(service.cycles(one)[1] for one in scenario.schedules if one.name in in_use)
 
 
 def _maps(scenario: Scenario, nozzle: NozzleType, height_m: float, half_m: float, cells: int) -> Maps:

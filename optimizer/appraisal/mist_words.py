@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from optimizer.appraisal.misted import MistAccount, WindFate
+from optimizer.cautions import MIST_LIMITS
 
 Cell = Callable[[MistAccount], str]
 
 HEADING = "Where the mist goes, shares of its volume over all winds of the misting hours"
 MEANING = (
-    "Mist: reckoned for level open ground without foliage, first for drops that do not evaporate; shares over the "
-    "boundary hold what the model may miss. As free drops most of a fine mist turns to "
-    "vapour, and what is left of the drops goes far: the truth lies between."
+    "Mist: reckoned for level open ground, first for drops that do not evaporate; shares over the boundary hold what "
+    "the model may miss. As free drops most of a fine mist turns to vapour, and what is left of the drops goes far: "
+    f"the truth lies between. {MIST_LIMITS}"
 )
 
 
@@ -47,7 +48,7 @@ def mist_remarks(account: MistAccount) -> list[str]:
         f"{1e6 * one.deposit_m:.2g} mL/m² on the ground"
         for one in account.by_place
     ]
-    remarks.append(f"mist of a cycle of {account.cycle_s:g} s: {'; '.join(told)}")
+    remarks.append(f"mist of a cycle of {account.cycles}: {'; '.join(told)}")
     into = [
         f"{name.removeprefix('keep-out ')} {100.0 * account.rose.no_evaporation.into(place):.2g} %"
         for place, name in enumerate(account.places)

@@ -1,8 +1,8 @@
 """Where the mist of a design goes: by wind and over all winds, at both ends of what evaporation may do; and how much of
 it people's air, the ground of zones and keep-outs get in a cycle.
 
-Shares are of the volume sprayed in a cycle, by the real flow of each nozzle. The model knows level open ground, neutral
-air and no foliage. What it may tell too little to drift is added to what is claimed.
+Shares are of the volume sprayed in a day, by the real flow of each nozzle and the cycles of its circuit. The model
+knows level open ground, neutral air and no foliage. What it may tell too little to drift is added to what is claimed.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from hydraulics.mist.account import Account
 from hydraulics.mist.dosage import Maps, dosage
 from hydraulics.mist.spectrum import approximate_class, figures_m, surface_m2_per_litre
 from optimizer.brief import Source
+from optimizer.cautions import MIST_LIMITS
 from optimizer.design import Design
-from optimizer.drift import accounts, mists_of, nozzles_of, raster_of, wind_of
+from optimizer.drift import accounts, mist_of, mists_of, nozzles_of, raster_of, wind_of
 from optimizer.instance import Instance
 from optimizer.mist_basis import MistBasis
 from optimizer.solve.calmed import Calm
@@ -103,9 +104,9 @@ class MistAccount:
     """Where the mist of a design goes.
 
     places: keep-outs, zones and what is left of the site, which `down` of every fate counts; winds, and rose: all
-    winds by their hours; volume_m3: of one cycle of all circuits; assumed: what the scenario does not state, in words;
-    dv_m: diameters below which 10, 50 and 90 % of the volume lie; surface_m2_per_litre: of the drops; calm: what limits
-    of drift cost.
+    winds by their hours; volume_m3: of one cycle of all circuits; cycles_s: the shortest and the longest of them;
+    assumed: what the scenario does not state, in words; dv_m: diameters below which 10, 50 and 90 % of the volume lie;
+    surface_m2_per_litre: of the drops; calm: what limits of drift cost.
     """
 
     places: tuple[str, ...]
@@ -115,7 +116,7 @@ class MistAccount:
     limits: tuple[LimitKept, ...]
     bias: float
     volume_m3: float
-    cycle_s: float
+    cycles_s: tuple[float, float]
     layer_top_m: float
     wind_source: Source
     spectrum_source: Source
@@ -125,6 +126,11 @@ class MistAccount:
     assumed: tuple[str, ...]
     calm: Calm
     grid: MistGrid
+
+    @property
+    def cycles(self) -> str:
+        """The lengths of a cycle in words: one, or the shortest and the longest."""
+        return " to ".join(f"{length:g}" for length in dict.fromkeys(self.cycles_s)) + " s"
 
     @property
     def worst(self) -> WindFate:
@@ -144,7 +150,8 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
         return None
     at, flow = nozzles_of(design), np.array([nozzle.flow_m3_s for nozzle in design.nozzles])
     both = accounts(basis, design.zones, at)
-    weights = flow / flow.sum()
+    mist = mist_of(design, flow.tolist())
+    weights = mist / mist.sum()
     places = both[0].regions[:-1]
     winds = tuple(
         _wind(both, weights, np.eye(len(basis.winds))[number], (wind.from_deg, wind.speed_m_s, wind.share),
@@ -152,7 +159,8 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
         for number, wind in enumerate(basis.winds)
     )
     hours = np.array([wind.share for wind in basis.winds])
-    volume_m3 = flow * _cycle_s(basis, design)
+    cycle_s = _cycle_s(basis, design)
+    volume_m3 = flow * cycle_s
     raster, maps = _maps(basis, design, volume_m3)
     shape = raster.inside.shape
     climate, drift = instance.scenario.climate, design.verification.drift
@@ -164,7 +172,7 @@ def misted(instance: Instance, design: Design, calm: Calm) -> MistAccount | None
         limits=tuple(LimitKept(one.name, one.most, drift[one.name]) for one in basis.limits),
         bias=basis.bias_share,
         volume_m3=float(volume_m3.sum()),
-        cycle_s=basis.cycle_s,
+        cycles_s=(float(cycle_s.min()), float(cycle_s.max())),
         layer_top_m=basis.layer_top_m,
         wind_source=climate.rose_source,
         spectrum_source=instance.nozzle.spectrum_source,
@@ -183,6 +191,7 @@ def mist_figures(account: MistAccount) -> dict[str, Any]:
     calm = account.calm
     return {
         **{one.name: _plain(getattr(account, one.name)) for one in fields(account) if one.name not in ("calm", "grid")},
+        "model": MIST_LIMITS,
         "drift_cost": calm.cost and {**asdict(calm.cost), "lost_m2": calm.cost.lost_m2},
         "drift_frontier": [asdict(point) for point in calm.points],
     }

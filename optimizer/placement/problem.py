@@ -63,8 +63,8 @@ class Floor:
 class Drift:
     """Of the mist of all nozzles together at most a share may go where it is not wanted.
 
-    excess [J]: the share of a nozzle's own mist that goes there, less the share allowed, times its flow as a share of
-    the mean one; name: where, in words.
+    excess [J]: the share of a nozzle's own mist that goes there, less the share allowed, times its mist as a share of
+    the most that one gives; name: where, in words.
     """
 
     name: str

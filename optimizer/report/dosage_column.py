@@ -64,7 +64,7 @@ def draw_dosage_column(
 def _what(mist: MistAccount) -> str:
     return (
         f"Volume of mist in a cubic metre of air, summed over the time that it takes to pass, from one cycle of "
-        f"{mist.cycle_s:g} s of every circuit: mean of the air from the ground to {mist.layer_top_m:g} m and of "
+        f"{mist.cycles} of every circuit: mean of the air from the ground to {mist.layer_top_m:g} m and of "
         f"the winds of the misting hours (wind {mist.wind_source})."
     )
 

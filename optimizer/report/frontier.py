@@ -6,7 +6,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from optimizer.cautions import BRIEF
+from optimizer.cautions import BRIEF, MIST_LIMITS
 from optimizer.report.sheet import own_settings, svg_text
 from optimizer.report.style import GREY, INK, PALE, RunStyle, run_styles
 from optimizer.study import Alternative, Study
@@ -48,7 +48,7 @@ def drift_svg(study: Study) -> str | None:
             line[0].set(marker=MARKERS[number % len(MARKERS)], markersize=5.5)
         axes.set_xlabel("mist over the boundary, all winds together, % at most", color=INK)
         axes.set_ylabel("weighted area covered, m²", color=INK)
-        words = "Every point is a placement whose drift is the model's with its bias; no run split is made for it."
+        words = f"Points are placements without run splits, drift is the model's with its bias. {MIST_LIMITS}"
         _finish(figure, axes, study, "no placement of so little drift covers more", words)
         return svg_text(figure, f"{study.title}: coverage against drift")
 

@@ -18,6 +18,7 @@ from optimizer.design import (
     SCHEMA_VERSION,
     Design,
     Link,
+    Misting,
     Node,
     Nozzle,
     Pump,
@@ -82,6 +83,7 @@ def assemble(made: Layout) -> Design:
             scenario.rules.run_longest_m, scenario.rules.run_nozzles_most, scenario.rules.circuit_balance
         ),
         mist=basis_of(scenario, made.instance.option),
+        misting=tuple(_mistings(made)),
         ratings=tuple(_ratings(made.instance)),
     )
 
@@ -91,6 +93,15 @@ def circuit_schedules(made: Layout) -> dict[str, Schedule]:
     schedules = {one.name: one for one in made.instance.scenario.schedules}
     groups = made.instance.candidates.groups
     return {f"C{plan.circuit + 1}": schedules[groups[plan.group]] for plan in made.plan.circuits}
+
+
+def _mistings(made: Layout) -> Iterator[Misting]:
+    """Of every circuit, by the pumps and their circuits; none without a service."""
+    if (service := made.instance.scenario.service) is not None:
+        schedules = circuit_schedules(made)
+        for plan in sorted(made.plan.circuits, key=lambda plan: plan.pump):
+            schedule = schedules[circuit := f"C{plan.circuit + 1}"]
+            yield Misting(circuit, schedule.name, *service.cycles(schedule))
 
 
 def nozzle_names(plan: RunPlan) -> dict[int, str]:

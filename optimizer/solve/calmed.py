@@ -19,6 +19,7 @@ from optimizer.mist_basis import DriftLimit
 from optimizer.placement.place import Placement, place
 from optimizer.placement.problem import Drift, FloatArray, PlacementProblem
 from optimizer.progress import Stop, silent
+from optimizer.solve.posed import mist_weights
 from optimizer.solver import Limits
 
 CHECKS = 200  # work limit of each placement, the same on every run
@@ -80,27 +81,33 @@ def drift_points(
         return ()
     found = instance.candidates
     over = replace(basis, limits=(DriftLimit(OVER, None, None, 1.0, basis.bias_share),))
-    share = drift_shares(over, Nozzles(found.x_m, found.y_m, found.height_m))[0]
+    share, weight = drift_shares(over, Nozzles(found.x_m, found.y_m, found.height_m))[0], mist_weights(instance)
     free = _placed(replace(problem, drifts=()), chosen, POINT_GAP, stop)
-    points = [_point(share, free, basis.bias_share)]
-    most, least = float(share[list(free.chosen)].mean()), float(share.min())
+    points = [_point(share, weight, free, basis.bias_share)]
+    most, least = _mean(share, weight, free), float(share.min())
     start = free.chosen
     for allowed in np.linspace(most, least, count + 1)[1:-1]:
         if stop():
             break
-        held = replace(problem, drifts=(Drift(OVER, share - float(allowed)),))
+        held = replace(problem, drifts=(Drift(OVER, weight * (share - float(allowed))),))
         try:
             placed = _placed(held, start, POINT_GAP, stop)
         except NoDesign:
             break
         if placed.chosen:
-            points.append(_point(share, placed, basis.bias_share))
+            points.append(_point(share, weight, placed, basis.bias_share))
         start = placed.chosen
     return tuple(reversed(points))
 
 
-def _point(share: FloatArray, placed: Placement, bias: float) -> DriftPoint:
-    drift = min(1.0, float(share[list(placed.chosen)].mean()) + bias)
+def _mean(share: FloatArray, weight: FloatArray, placed: Placement) -> float:
+    """Over the chosen, by what each mists."""
+    chosen = list(placed.chosen)
+    return float(np.average(share[chosen], weights=weight[chosen]))
+
+
+def _point(share: FloatArray, weight: FloatArray, placed: Placement, bias: float) -> DriftPoint:
+    drift = min(1.0, _mean(share, weight, placed) + bias)
     return DriftPoint(drift, placed.value, placed.bound, len(placed.chosen))
 
 

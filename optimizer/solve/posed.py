@@ -73,8 +73,9 @@ def placement_problem(instance: Instance) -> PlacementProblem:
 
 
 def _drifts(instance: Instance) -> tuple[Drift, ...]:
-    """The limits of drift; all nozzles are of one type and draw nearly the same, so each counts alike here and by its
-    real flow in the verification. Raises NoDesign where every position drifts more than is allowed."""
+    """The limits of drift; all nozzles are of one type and draw nearly the same, so each counts by how long it mists
+    here, and by its real flow as well in the verification. Raises NoDesign where every position drifts more than is
+    allowed."""
     found, basis = instance.candidates, basis_of(instance.scenario, instance.option)
     if basis is None or not basis.limits:
         return ()
@@ -86,9 +87,21 @@ def _drifts(instance: Instance) -> tuple[Drift, ...]:
                 f"at every position more mist may drift {limit.name} than the {100.0 * limit.most:g} % allowed, "
                 f"{100.0 * least:.1f} % at the best: allow more, use larger drops, or mist further from the lee side",
             )
+    weight = mist_weights(instance)
     return tuple(
-        Drift(limit.name, share - (limit.most - limit.bias)) for limit, share in zip(basis.limits, own, strict=True)
+        Drift(limit.name, weight * (share - (limit.most - limit.bias)))
+        for limit, share in zip(basis.limits, own, strict=True)
     )
+
+
+def mist_weights(instance: Instance) -> FloatArray:
+    """[J]: how long each candidate mists in a day, by its schedule, as a share of the longest."""
+    service, found = instance.scenario.service, instance.candidates
+    if service is None or not found.groups:
+        return np.ones(found.count)
+    schedules = {one.name: service.cycles(one) for one in instance.scenario.schedules}
+    day_s = np.array([cycles * cycle_s for cycles, cycle_s in map(schedules.__getitem__, found.groups)])[found.group]
+    return np.asarray(day_s / day_s.max(), dtype=np.float64)
 
 
 def at_any_flows(instance: Instance, problem: PlacementProblem) -> PlacementProblem:

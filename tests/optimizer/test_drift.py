@@ -12,18 +12,19 @@ import pytest
 from geometry.geojson import geometry_of
 from geometry.ground_raster import ground_raster
 from hydraulics.mist.dosage import Nozzles, matrices
-from optimizer.design import design_text, read_design
-from optimizer.drift import OVER, accounts, basis_of, drift_of, drift_shares, mists_of, wind_of
+from optimizer.brief import Schedule
+from optimizer.design import Misting, design_text, read_design
+from optimizer.drift import OVER, accounts, basis_of, drift_of, drift_shares, mists_of, nozzles_of, wind_of
 from optimizer.errors import UnsoundDesign
 from optimizer.instance import candidates, instance
-from optimizer.mist_basis import DriftLimit, MistBasis
+from optimizer.mist_basis import DriftLimit, MistBasis, Place
 from optimizer.progress import never, silent
 from optimizer.publish import study_text
 from optimizer.scenario import Scenario, read_scenario
-from optimizer.solve.posed import at_any_flows, placement_problem
+from optimizer.solve.posed import at_any_flows, mist_weights, placement_problem
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import discrepancies, verify
-from tests.optimizer.scenario_files import CATALOGUE, SCENARIO, swapped, yard
+from tests.optimizer.scenario_files import CATALOGUE, EQUIPPED, SCENARIO, SERVICE, swapped, yard
 from tests.optimizer.test_weather import site_with_pond
 
 WIND = """
@@ -166,7 +167,7 @@ def test_the_account_closes_and_stands_in_study_json(held: Study) -> None:
         assert wind["free_drops"]["carried_over"] > wind["no_evaporation"]["carried_over"]
     assert sum(wind["share"] for wind in told["winds"]) == pytest.approx(1.0)
     mist = of(held).mist
-    assert mist is not None and told["volume_m3"] == pytest.approx((of(held).flow_m3_s or 0.0) * told["cycle_s"])
+    assert mist is not None and told["volume_m3"] == pytest.approx((of(held).flow_m3_s or 0.0) * told["cycles_s"][0])
     zone = mist.by_place[0]
     assert (zone.name, zone.kind) == ("Lawn", "people zone") and zone.dosage_s > 0.0 < zone.deposit_m
     assert mist.grid.dosage_s.shape == mist.grid.deposit_m.shape and float(mist.grid.deposit_m.min()) >= 0.0
@@ -219,3 +220,56 @@ def test_no_placement_keeps_a_limit_that_every_position_passes(tmp_path: Path) -
     alternative = of(answered(scenario(tmp_path, "drift_most = 0.13")))
     assert alternative.status == "no_design" and alternative.reason is not None
     assert "at every position more mist may drift over the boundary than the 13 % allowed" in alternative.reason
+
+
+def test_ground_that_two_keep_outs_share_counts_in_both(tmp_path: Path) -> None:
+    """The same square twice, and again as part of a wider one that stands first."""
+    plain = basis(scenario(tmp_path))
+    small, wide = (Place(name, {"type": "Polygon", "coordinates": [[(x, 4.0), (18.0, 4.0), (18.0, 8.0), (x, 8.0)]]})
+                   for name, x in (("pond", 14.0), ("bank", 10.0)))
+    limits = tuple(DriftLimit(f"into {name}", name, None, 0.5, 0.0) for name in ("bank", "pond", "again"))
+    both = replace(plain, keep_outs=(wide, small, replace(small, name="again")), limits=limits)
+    alone = replace(plain, keep_outs=(small,), limits=limits[1:2])
+    at = Nozzles(np.array([4.0, 10.0, 16.0]), np.array([5.0, 5.0, 8.0]), np.array([2.5, 2.5, 2.5]))
+    bank, pond, again = drift_shares(both, at)
+    assert np.array_equal(pond, drift_shares(alone, at)[0]) and np.array_equal(pond, again)
+    assert (bank >= pond).all() and bank[0] > pond[0] > 0.0
+
+
+def test_winds_of_nearly_one_bearing_have_limits_of_their_own(tmp_path: Path) -> None:
+    text = swapped(WINDY, 'blows_from = "N"\nspeed = "0.6 m/s"', 'blows_from = 270.3\nspeed = "1 m/s"')
+    text = swapped(text, 'setback = "1 m"', 'setback = "1 m"\ndrift_most_any_wind = 0.9')
+    read = read_scenario(yard(tmp_path, scenario=text, catalogue=SOLD))
+    found = basis_of(read, read.options[0])
+    assert found is not None and len({limit.name for limit in found.limits}) == len(found.winds) == 2
+
+
+def test_nozzles_weigh_by_how_long_they_mist(free: Study, tmp_path: Path) -> None:
+    """By hand: half of the nozzles on a circuit of 3 cycles of 60 s, the others of 2 of 15 s, 6 to 1."""
+    design = of(free).design
+    assert design is not None and design.mist is not None
+    limits = (DriftLimit(OVER, None, None, 0.5, 0.0),)
+    circuits = ["A" if k % 2 else "B" for k in range(len(design.nozzles))]
+    split = replace(
+        design,
+        mist=replace(design.mist, limits=limits),
+        nozzles=tuple(replace(n, circuit=c) for n, c in zip(design.nozzles, circuits, strict=True)),
+        misting=(Misting("A", "late", 3, 60.0), Misting("B", "early", 2, 15.0)),
+    )
+    own = drift_shares(split.mist or design.mist, nozzles_of(split))[0]
+    weight = np.array([6.0 if circuit == "A" else 1.0 for circuit in circuits])
+    assert drift_of(split, [1e-6] * len(circuits))[OVER] == pytest.approx(float(weight @ own / weight.sum()))
+    read = scenario(tmp_path, "drift_most = 0.6")
+    served = replace(read_service(tmp_path), schedules=(Schedule("A", (), 3, 60.0), Schedule("B", (), 2, 15.0)))
+    posed = instance(read, read.options[0], candidates(read, read.nozzle_of(read.options[0])))
+    group = np.arange(posed.candidates.count) % 2
+    grouped = replace(posed.candidates, groups=("A", "B"), group=group)
+    longer = replace(posed, scenario=replace(read, service=served.service, schedules=served.schedules))
+    mixed = replace(longer, candidates=grouped)
+    assert mist_weights(mixed) == pytest.approx(np.where(group == 0, 1.0, 1.0 / 6.0))
+    even, uneven = (placement_problem(one).drifts[0].excess for one in (posed, mixed))
+    assert uneven == pytest.approx(even * mist_weights(mixed))
+
+
+def read_service(folder: Path) -> Scenario:
+    return read_scenario(yard(folder, scenario=SCENARIO + SERVICE, catalogue=EQUIPPED))

@@ -14,11 +14,11 @@ from hydraulics.mist.kernel import Mist
 from hydraulics.mist.spectrum import classes
 from optimizer.errors import NoDesign
 from optimizer.progress import never, silent
-from optimizer.reached import CYCLE_S, outline, reach_of
+from optimizer.reached import CYCLE_S, cycle_volume_m3, outline, reach_of
 from optimizer.scenario import Scenario, read_scenario
 from optimizer.study import StudySettings, study
-from tests.optimizer.scenario_files import SCENARIO, faults, site_with, swapped, yard
-from tests.optimizer.test_drift import SOLD, WINDY
+from tests.optimizer.scenario_files import EQUIPPED, SCENARIO, SERVICE, faults, site_with, swapped, yard
+from tests.optimizer.test_drift import DROPS, SOLD, WINDY
 
 LEAST = 'dosage_least = "3 mL.s/m3"\ndeposit_least = "0.2 mL/m2"\nsetback = "1 m"'
 BY_DOSAGE = swapped(swapped(WINDY, 'setback = "1 m"', LEAST), 'nozzle = "N1"', 'nozzle = "N1"\nfootprint = "dosage"')
@@ -48,6 +48,15 @@ def test_the_outline_is_where_the_dosage_of_one_cycle_is_the_least_asked_for(rea
     deep = shapely.contains_xy(found.ground.buffer(-0.3), some)
     wide = ~shapely.contains_xy(found.ground.buffer(0.3), some)
     assert inside.any() and (dose(some[deep]) > 3e-6).all() and (dose(some[wide]) < 3e-6).all()
+
+
+def test_the_shortest_cycle_of_the_zones_schedules_is_reckoned_with(tmp_path: Path) -> None:
+    """By hand: the Lawn is of schedule late, with cycles of 30 s of its own; no zone is of the other, of 10 s."""
+    other = 'hours = ["22:00-02:00"]\ncycle = "30 s"\n\n[[schedule]]\nname = "other"\nhours = ["06:00-07:00"]\n'
+    text = swapped(BY_DOSAGE + SERVICE, 'hours = ["22:00-02:00"]\n', f'{other}cycle = "10 s"\n')
+    found = read_scenario(yard(tmp_path, scenario=text, catalogue=swapped(EQUIPPED, 'spray_angle = "180 deg"', DROPS)))
+    nozzle = found.catalogue.nozzle("N1")
+    assert cycle_volume_m3(found, nozzle) == pytest.approx(30.0 * float(nozzle.curve.flow_m3_s(12e5)))
 
 
 def test_more_is_reached_where_less_is_enough(read: Scenario) -> None:

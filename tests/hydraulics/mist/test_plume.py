@@ -123,6 +123,12 @@ def test_what_is_missed_stays_within_the_bias(height_m: float, roughness_m: floa
         assert ours - 0.02 <= float(np.mean(walked > distance_m)) <= ours + bias
 
 
+def test_the_bias_goes_by_the_wind_at_ten_metres() -> None:
+    """By hand: 0.9 m/s told for 2 m over 0.3 m is 0.9 ln(10 / 0.3) / ln(2 / 0.3) = 1.66 m/s at 10 m."""
+    low, high = (Wind((WindState(0.9, 0.0, 1.0),), height_m, 0.3) for height_m in (2.0, 10.0))
+    assert (bias_share(2.4, low), bias_share(2.4, high)) == (0.19, 0.12)
+
+
 @pytest.mark.parametrize("wind_m_s", [2.0, 3.0, 5.0])
 def test_spread_at_100_m_is_of_the_order_of_field_trials(wind_m_s: float) -> None:
     """Briggs (1973, memory), open country, neutral: 0.08 x / (1 + 0.0001 x)^(1/2), 8.0 m at 100 m; his is for plumes
