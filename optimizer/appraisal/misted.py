@@ -18,6 +18,7 @@ from geometry.geojson import geometry_of
 from geometry.ground_raster import GroundRaster, cell_for
 from hydraulics.mist.account import Account
 from hydraulics.mist.dosage import Maps, dosage
+from hydraulics.mist.plume import FASTEST_KNOWN_M_S, fastest_m_s
 from hydraulics.mist.spectrum import approximate_class, figures_m, surface_m2_per_litre
 from optimizer.brief import Source
 from optimizer.cautions import MIST_LIMITS
@@ -254,10 +255,13 @@ def _by_place(instance: Instance, basis: MistBasis, raster: GroundRaster, maps: 
 
 
 def _assumed(instance: Instance, basis: MistBasis) -> list[str]:
-    """What the account takes for given that the scenario does not state."""
-    if instance.scenario.service is not None:
-        return []
-    return [
+    """What the account takes for given that the scenario does not state, or that is not known."""
+    found = [] if instance.scenario.service is not None else [
         f"cycles of {basis.cycle_s:g} s",
         f"{100.0 * basis.residue_share:g} % of the mist that does not evaporate",
     ]
+    if fastest_m_s(wind_of(basis)) > FASTEST_KNOWN_M_S * (1 + 1e-9):
+        found.append(
+            f"that the model misses no more in winds above {FASTEST_KNOWN_M_S:g} m/s at 10 m, where it was not tested"
+        )
+    return found

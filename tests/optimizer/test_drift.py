@@ -12,15 +12,17 @@ import pytest
 from geometry.geojson import geometry_of
 from geometry.ground_raster import ground_raster
 from hydraulics.mist.dosage import Nozzles, matrices
+from optimizer.appraisal.misted import misted
 from optimizer.brief import Schedule
 from optimizer.design import Misting, design_text, read_design
 from optimizer.drift import OVER, accounts, basis_of, drift_of, drift_shares, mists_of, nozzles_of, wind_of
 from optimizer.errors import UnsoundDesign
 from optimizer.instance import candidates, instance
-from optimizer.mist_basis import DriftLimit, MistBasis, Place
+from optimizer.mist_basis import DriftLimit, MistBasis, Place, WindAt
 from optimizer.progress import never, silent
 from optimizer.publish import study_text
 from optimizer.scenario import Scenario, read_scenario
+from optimizer.solve.calmed import NO_LIMITS
 from optimizer.solve.posed import at_any_flows, mist_weights, placement_problem
 from optimizer.study import Alternative, Study, StudySettings, study
 from optimizer.verify import discrepancies, verify
@@ -269,6 +271,16 @@ def test_nozzles_weigh_by_how_long_they_mist(free: Study, tmp_path: Path) -> Non
     assert mist_weights(mixed) == pytest.approx(np.where(group == 0, 1.0, 1.0 / 6.0))
     even, uneven = (placement_problem(one).drifts[0].excess for one in (posed, mixed))
     assert uneven == pytest.approx(even * mist_weights(mixed))
+
+
+def test_winds_beyond_what_the_bias_was_tested_for_are_told(free: Study, tmp_path: Path) -> None:
+    design, read = of(free).design, scenario(tmp_path)
+    assert design is not None
+    posed = instance(read, read.options[0], candidates(read, read.nozzle_of(read.options[0])))
+    strong = replace(basis(read), winds=(WindAt(270.0, 4.0, 1.0),), limits=())
+    light = replace(strong, winds=basis(read).winds)
+    told = [misted(posed, replace(design, mist=one), NO_LIMITS) for one in (light, strong)]
+    assert [any("above 3 m/s" in words for words in one.assumed) for one in told if one] == [False, True]
 
 
 def read_service(folder: Path) -> Scenario:

@@ -13,6 +13,7 @@ from hydraulics.mist.plume import (
     FIRST_SPREAD_M,
     bias_share,
     diffusivity_m2_s,
+    fastest_m_s,
     ground_rate_per_s,
     share_above,
     spread_m,
@@ -127,6 +128,7 @@ def test_the_bias_goes_by_the_wind_at_ten_metres() -> None:
     """By hand: 0.9 m/s told for 2 m over 0.3 m is 0.9 ln(10 / 0.3) / ln(2 / 0.3) = 1.66 m/s at 10 m."""
     low, high = (Wind((WindState(0.9, 0.0, 1.0),), height_m, 0.3) for height_m in (2.0, 10.0))
     assert (bias_share(2.4, low), bias_share(2.4, high)) == (0.19, 0.12)
+    assert (fastest_m_s(low), fastest_m_s(high)) == pytest.approx((1.664, 0.9), abs=1e-3)
 
 
 @pytest.mark.parametrize("wind_m_s", [2.0, 3.0, 5.0])
