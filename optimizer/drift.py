@@ -183,7 +183,7 @@ def mist_of(design: Design, flow_m3_s: Sequence[float]) -> Floats:
     of no cycles."""
     day_s = {one.circuit: one.cycles_per_day * one.cycle_s for one in design.misting}
     seconds = np.array([day_s.get(nozzle.circuit, 1.0) for nozzle in design.nozzles])
-    return np.asarray(flow_m3_s, dtype=np.float64) * seconds
+    return np.asarray(np.asarray(flow_m3_s, dtype=np.float64) * seconds, dtype=np.float64)
 
 
 def drift_of(design: Design, flow_m3_s: Sequence[float]) -> dict[str, float]:
