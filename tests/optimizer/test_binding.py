@@ -21,6 +21,9 @@ README = Path(__file__).resolve().parents[2] / "README.md"
 RESERVE = 0.15
 
 
+pytestmark = pytest.mark.xdist_group("binding")  # its trial is made once
+
+
 @pytest.fixture(scope="module")
 def trial(tmp_path_factory: pytest.TempPathFactory) -> Trial:
     return garden_trial(tmp_path_factory.mktemp("garden"))
