@@ -31,7 +31,12 @@ def tubing_faults(parts: Parts, rules: RulesFile) -> Iterator[InputFault]:
                 continue
             named.add(tube.name)
             rated = f"{_pressure(rating)}{_at(hot) if tube.ratings else ''}"
-            if worst.relief_pa is None:
+            if worst.relief_pa is None and worst.bypass_pa is not None:
+                bypass = f"the bypass of pump {worst.name} opens at {_pressure(worst.bypass_pa)}"
+                problem = f"allows tubing {tube.name}, rated {rated}, but {bypass}, to which {_MARGIN} are added"
+                mend = f"keep {tube.name} out of the option's tubing, or {worst.name} out of its pump_types"
+                yield parts.reader.fault_at(loc, problem, mend)
+            elif worst.relief_pa is None:
                 problem = f"with {_MARGIN} on it is not below the rating of tubing {tube.name}, {rated}"
                 mend = f"lower it or keep {tube.name} out of the options' tubing"
                 yield parts.reader.fault_at(SET_HIGH, problem, mend)

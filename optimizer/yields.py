@@ -78,9 +78,10 @@ class FieldYield:
     """Shares of the samples; interval: 95 % confidence of `share` (Wilson).
 
     share: every nozzle at or above the band's low edge; above_band: some nozzle above its high edge; above_limit: some
-    pump set above its limit; not_held: some pump unable to hold its set pressure. asked: the least yield, None where no
-    rule asks for one; short_pa: what the worst nozzle lacks for the asked yield, or the advised one (below 0: spare).
-    lowest_pa: quantiles 5, 50 and 95 % of the worst nozzle's pressure; drawn_pa: as drawn. residual: the worst of all.
+    pump that works above its limit, where its bypass opens; not_held: some pump unable to hold its set pressure. asked:
+    the least yield, None where no rule asks for one; short_pa: what the worst nozzle lacks for the asked yield, or the
+    advised one (below 0: spare). lowest_pa: quantiles 5, 50 and 95 % of the worst nozzle's pressure; drawn_pa: as
+    drawn. residual: the worst of all.
     """
 
     share: float
@@ -183,7 +184,6 @@ def field_yield(design: Design, asked: FieldTolerances, seed: int) -> FieldYield
     """
     field = field_of(design, seed)
     held = field.held(asked.differs, asked.samples)
-    limits = {c: pump.limit_pa for pump in design.pumps for c in pump.circuits}
     high_pa = design.verification.band_pa[1] * (1.0 + BAND_TOLERANCE)
     least = ADVISED if asked.least_yield is None else asked.least_yield
     found = held.of_circuit
@@ -196,7 +196,7 @@ def field_yield(design: Design, asked: FieldTolerances, seed: int) -> FieldYield
         seed=seed,
         low_pa=design.verification.band_pa[0],
         above_band=held.any_share([one.highest_pa > high_pa for one in found.values()]),
-        above_limit=held.any_share([one.set_pa > limits[c] * (1.0 + BAND_TOLERANCE) for c, one in found.items()]),
+        above_limit=held.any_share([_above_limit(_pump_of(design, c), one) for c, one in found.items()]),
         not_held=held.any_share([one.supply_pa < one.set_pa * (1.0 - 1e-6) for one in found.values()]),
         drawn_pa=design.verification.min_pressure_pa,
         lowest_pa=(float(quantiles[0]), float(quantiles[1]), float(quantiles[2])),
@@ -205,6 +205,12 @@ def field_yield(design: Design, asked: FieldTolerances, seed: int) -> FieldYield
         tornado=tuple(_bars(field, asked)),
         residual=max(float(one.residual.max()) for one in found.values()),
     )
+
+
+def _above_limit(pump: Pump, found: Samples) -> NDArray[np.bool_]:
+    """[S]: where the pump works above its limit; where its bypass opens drifts with the set pressure."""
+    works_pa = found.set_pa + (pump.works_pa - pump.set_pressure_pa)
+    return np.asarray(works_pa > pump.limit_pa * (1.0 + BAND_TOLERANCE))
 
 
 def _weakest(held: Held) -> list[Weak]:

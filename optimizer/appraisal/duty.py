@@ -70,9 +70,10 @@ def _words(
     pump: Pump, circuit: str, works_pa: float, delivery: float, bypass: float, current_a: float | None
 ) -> str:
     spare, passed = pump.limit_pa - works_pa, f"{100.0 * bypass / delivery:.0f} %"
+    side = "below" if spare >= 0 else "above"
     text = (
-        f"{pump.id} works at {show_both(works_pa, 'pressure')} on {circuit}, {show(spare, 'pressure', 'metric')} below "
-        f"its limit for sustained use, and delivers {show_both(delivery, 'flow')}, of which {passed} go through "
+        f"{pump.id} works at {show_both(works_pa, 'pressure')} on {circuit}, {show(abs(spare), 'pressure', 'metric')} "
+        f"{side} its limit for sustained use, and delivers {show_both(delivery, 'flow')}, of which {passed} go through "
         "the bypass"
     )
     if pump.power_w is None:

@@ -20,6 +20,7 @@ from optimizer.placement.problem import PlacementProblem
 from optimizer.placement.selection import Cover, Selection
 from optimizer.runs.problem import RunProblem
 from optimizer.solve import fault_words
+from optimizer.solve.narrowed import slimmed
 from optimizer.solve.posed import limited
 from optimizer.solve.priced import priced
 from optimizer.solve.reduced import reduced
@@ -172,7 +173,11 @@ class Steps:
                 break
             if not found[-1].design.verification.low_faults:
                 break
-        return min(found, key=lambda one: (not one.design.verification.verified, _cost(one)))
+        return self.slimmed(min(found, key=lambda one: (not one.design.verification.verified, _cost(one))))
+
+    def slimmed(self, trial: Trial) -> Trial:
+        """As narrow as the design itself was made."""
+        return slimmed(trial, self.feeder.stop)
 
     def trunk(self) -> Trial:
         """The trunk of each circuit in the next larger size on offer, whether or not that is one size more, and set
@@ -245,7 +250,7 @@ class Steps:
             if over >= len(added):
                 break
             added = added[:-over]
-        return found
+        return self.slimmed(found)
 
     def filled(self, supply: Supply, limits: CircuitLimits) -> tuple[float, list[int]]:
         """Weighted m² gained by the nozzles that a supply lets be added, and those in turn, the greatest gain first."""

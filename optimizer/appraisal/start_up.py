@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,7 +190,7 @@ def _refill_cost(service: Service | None, volume_m3: float) -> float | None:
 
 
 def _told(found: CircuitStart) -> CircuitStart:
-    return CircuitStart(**{**vars(found), "faults": tuple(_faults(found)), "words": _words(found)})
+    return replace(found, faults=tuple(_faults(found)), words=_words(found))
 
 
 def _faults(found: CircuitStart) -> Iterator[str]:

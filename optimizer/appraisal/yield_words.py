@@ -35,7 +35,7 @@ def field_rows(units: System) -> Sequence[tuple[str, Cell]]:
         ("yield", lambda one: f"{_share(one.share)} ({_interval(one)})"),
         ("least yield", lambda one: NONE if one.asked is None else _share(one.asked)),
         ("some nozzle above the band", lambda one: _share(one.above_band)),
-        ("a pump set above its limit", lambda one: _share(one.above_limit)),
+        ("a pump above its limit", lambda one: _share(one.above_limit)),
         ("a pump cannot hold", lambda one: _share(one.not_held)),
         ("worst nozzle as drawn", pressure(lambda one: one.drawn_pa)),
         ("worst nozzle in 5 % of plants", pressure(lambda one: one.lowest_pa[0])),
@@ -54,7 +54,7 @@ def yield_words(one: FieldYield, verified: bool) -> str:
         f"; in {_share(share)} {what}"
         for share, what in (
             (one.above_band, "some nozzle stands above the band"),
-            (one.above_limit, "a pump is set above its limit"),
+            (one.above_limit, "a pump works above its limit"),
             (one.not_held, "a pump cannot hold its set pressure"),
         )
         if share

@@ -115,7 +115,7 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
     points = 0 if instance.candidates.dosed else settings.frontier  # its search knows no dosage
     answer = traded(task, work_out(task, found), points)
     with clock.stage("tubing"):
-        answer = _slimmed(answer)
+        answer = _slimmed(answer, clock.stopped)
     with clock.stage("drift"):
         calm = _calm(instance, answer.worked[0].outcome.kept, settings, clock)
     solved = _solved(instance, answer, len(found), bound, clock)
@@ -126,11 +126,11 @@ def _solve(instance: Instance, settings: SolveSettings, report: Report, stop: St
     return replace(solved, calm=calm)
 
 
-def _slimmed(answer: Traded) -> Traded:
+def _slimmed(answer: Traded, stop: Stop) -> Traded:
     """The answer with the tubing of the best as narrow as the full calculation allows."""
     first, *others = answer.worked
     kept = first.outcome.kept
-    trial = slimmed(kept.trial)
+    trial = slimmed(kept.trial, stop)
     if trial is kept.trial:
         return answer
     cost = priced(trial.layout, trial.design)
@@ -278,6 +278,12 @@ def _reducer_notes(design: Design) -> tuple[str, ...]:
         if link.reducer_pa is not None
     ]
     return (f"pressure reducers: {'; '.join(held)}",) if held else ()
+
+
+def notes_after(solved: Solved, design: Design) -> tuple[str, ...]:
+    """The notes of an answer whose nozzles are fed by another design, with what its reducers hold."""
+    stale = _reducer_notes(solved.design)
+    return (*_reducer_notes(design), *(note for note in solved.notes if note not in stale))
 
 
 def fault_words(design: Design) -> str:

@@ -16,7 +16,7 @@ from optimizer.runs.segments import TURN_DEG, turn_deg
 from optimizer.solve.assemble import Layout, nozzle_names
 from optimizer.solve.held import held
 from optimizer.solve.loop_ways import Way, ways
-from optimizer.solve.narrowed import cheaper, circuit_name, narrowed, sizes_in_use, with_pieces
+from optimizer.solve.narrowed import cheaper, circuit_name, narrowed, reduced_circuits, sizes_in_use, with_pieces
 from optimizer.solve.priced import priced
 from optimizer.solve.trial import Trial
 
@@ -38,7 +38,7 @@ def looped(trial: Trial, stop: Stop) -> Looped:
     Circuits with pressure reducers stay trees.
     """
     words: list[str] = []
-    reduced = {one.link.split("-")[0] for one in trial.layout.reducers}
+    reduced = reduced_circuits(trial.layout)
     for circuit in range(len(trial.layout.plan.circuits)):
         name = circuit_name(trial.layout, circuit)
         if name in reduced or not held(trial).verification.verified:
@@ -62,7 +62,7 @@ def _best(trial: Trial, circuit: int, joints: tuple[int, ...], stop: Stop) -> tu
         if stop():
             break
         ends = (*joints, way.points[0], way.points[-1])
-        tried = cheaper(trial, narrowed(_closed(trial.layout, circuit, way), circuit, ends))
+        tried = cheaper(trial, narrowed(_closed(trial.layout, circuit, way), circuit, ends, stop))
         if tried is not None:
             found.append((priced(tried.layout, tried.design).price, number, way, tried))
     if not found:

@@ -13,6 +13,7 @@ from hydraulics.network_loop import LoopNetwork
 from hydraulics.steady import solve_network
 from hydraulics.steady_loop import LoopState
 from optimizer.design import Pump
+from optimizer.progress import Stop
 from optimizer.runs.plan import CircuitPlan, PieceUse
 from optimizer.solve.assemble import Layout, assemble
 from optimizer.solve.held import held
@@ -57,7 +58,12 @@ def _costs(made: Layout, circuits: Sequence[CircuitPlan]) -> tuple[float, float]
     return tubing, float(ground.trench_cost[sorted(dug)].sum())
 
 
-def slimmed(trial: Trial) -> Trial:
+def reduced_circuits(made: Layout) -> set[str]:
+    """The names of the circuits that have pressure reducers."""
+    return {one.link.split("-")[0] for one in made.reducers}
+
+
+def slimmed(trial: Trial, stop: Stop) -> Trial:
     """A verified trial with the tubing of each circuit as narrow as the full calculation allows, where that costs less.
 
     The run split sizes tubing by a head budget at reckoned flows; real flows may leave some of it to spare. Circuits
@@ -65,10 +71,10 @@ def slimmed(trial: Trial) -> Trial:
     """
     if not held(trial).verification.verified:
         return trial
-    reduced = {one.link.split("-")[0] for one in trial.layout.reducers}
+    reduced = reduced_circuits(trial.layout)
     for circuit in range(len(trial.layout.plan.circuits)):
         if circuit_name(trial.layout, circuit) not in reduced:
-            trial = cheaper(trial, narrowed(trial.layout, circuit, ())) or trial
+            trial = cheaper(trial, narrowed(trial.layout, circuit, (), stop)) or trial
     return trial
 
 
@@ -81,9 +87,9 @@ def cheaper(trial: Trial, made: Layout | None) -> Trial | None:
     return found if saves and held(found).verification.verified else None
 
 
-def narrowed(made: Layout, circuit: int, joints: Sequence[int]) -> Layout | None:
+def narrowed(made: Layout, circuit: int, joints: Sequence[int], stop: Stop) -> Layout | None:
     """The layout with the circuit's stretches as narrow as the band lets them be, dearest first, each tube in the
-    direction of its flow; None where the band is not kept to begin with."""
+    direction of its flow, as far as that came before a stop; None where the band is not kept to begin with."""
     name, pieces = circuit_name(made, circuit), list(made.plan.circuits[circuit].pieces)
     check = _Check.of(made, name)
     state = check.state(made, pieces)
@@ -94,7 +100,7 @@ def narrowed(made: Layout, circuit: int, joints: Sequence[int]) -> Layout | None
     while True:
         steps = sorted((-saved, number, narrower) for number, stretch in enumerate(stretches) if number not in failed
                        for saved, narrower in _step(made, pieces, stretch, sizes))
-        if not steps:
+        if not steps or stop():
             return with_pieces(made, circuit, _turned(pieces, state.link_flow_m3_s[check.links].tolist()))
         _, number, narrower = steps[0]
         tried = list(pieces)

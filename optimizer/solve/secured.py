@@ -18,9 +18,10 @@ from optimizer.design import Design
 from optimizer.errors import NoDesign, SolverError, SolverLimit, UnsoundDesign
 from optimizer.instance import Instance
 from optimizer.progress import Progress, Report, Stop, relative_gap
-from optimizer.solve import Solved, SolveSettings, cost_figures, fault_words, solve
+from optimizer.solve import Solved, SolveSettings, cost_figures, fault_words, notes_after, solve
 from optimizer.solve.clock import Clock
 from optimizer.solve.held import held
+from optimizer.solve.narrowed import slimmed
 from optimizer.solve.priced import priced
 from optimizer.solve.supply import raised, set_levels_pa
 from optimizer.solve.trial import Effort, Feeder, Trial, at_pressure, limits_of, lowered, supply_of
@@ -151,7 +152,9 @@ class _Search:
 
         def fed(posed: Instance, margin_pa: float) -> _Try | None:
             trial = self._fed(posed, best.solved.trial, limits)
-            return None if trial is None else self._sound(best.solved, trial, margin_pa, limits)
+            if trial is None:
+                return None
+            return self._sound(best.solved, slimmed(trial, self.clock.stopped), margin_pa, limits)
 
         yield from self._by_margins(best, fed, limits)
 
@@ -234,9 +237,9 @@ class _Search:
 
     def _with_trial(self, solved: Solved, trial: Trial) -> Solved:
         """The same nozzles with another trial, priced."""
-        cost = priced(trial.layout, trial.design)
-        figures = cost_figures(cost, trial.layout.plan)
-        return replace(solved, trial=trial, design=held(trial), priced=cost, **figures)
+        cost, design = priced(trial.layout, trial.design), held(trial)
+        notes, figures = notes_after(solved, design), cost_figures(cost, trial.layout.plan)
+        return replace(solved, trial=trial, design=design, priced=cost, notes=notes, **figures)
 
     def _against_first(self, again: Solved) -> Solved:
         """A solve for a raised edge with what no design of the option passes, whatever its yield."""

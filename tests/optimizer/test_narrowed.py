@@ -59,12 +59,12 @@ def test_wider_tubing_than_needed_comes_back_as_it_was() -> None:
     uses = [replace(use, tubing=wide if i % 2 else use.tubing) for i, use in enumerate(plan.pieces)]
     mixed = replace(trial, layout=with_pieces(trial.layout, 0, uses))
     assert mixed.layout.plan.tubing_cost > trial.layout.plan.tubing_cost
-    assert slimmed(mixed).layout.plan.tubing_cost <= mixed.layout.plan.tubing_cost
-    assert slimmed(trial) is trial
+    assert slimmed(mixed, never).layout.plan.tubing_cost <= mixed.layout.plan.tubing_cost
+    assert slimmed(trial, never) is trial
 
 
 def test_what_is_not_verified_stays() -> None:
     trial = solved(2.4, 4.2).trial
     broken = replace(trial.design.verification, verified=False, low_faults=("N001",))
     unsound = replace(trial, design=replace(trial.design, verification=broken))
-    assert slimmed(unsound) is unsound
+    assert slimmed(unsound, never) is unsound

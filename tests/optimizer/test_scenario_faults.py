@@ -241,6 +241,15 @@ def test_tubing_rated_below_the_relief_setting(tmp_path: Path) -> None:
     assert "option[0]: allows tubing T4, rated 18.00 bar, but the relief valve of pump P1 opens at 18.00 bar" in text
 
 
+def test_tubing_rated_below_a_bypass_without_relief_valve(tmp_path: Path) -> None:
+    """The bypass opens at 16.5 bar, above every set pressure: 18.15 bar with a tenth; no lower set pressure helps."""
+    weak = swapped(CATALOGUE, 'rating = "40 bar"', 'rating = "18 bar"')
+    passed = swapped(weak, "outlets = 2", 'outlets = 2\nbypass = "16.5 bar"')
+    (text,) = faults(yard(tmp_path, catalogue=passed))
+    assert "option[0]: allows tubing T4, rated 18.00 bar, but the bypass of pump P1 opens at 16.50 bar" in text
+    assert "set_pressure" not in text and "keep T4 out of the option's tubing" in text
+
+
 RATINGS = 'ratings = [{ temperature = "20 C", pressure = "30 bar" }, { temperature = "60 C", pressure = "15 bar" }]'
 
 

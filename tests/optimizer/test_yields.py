@@ -94,6 +94,9 @@ def test_high_edge_limit_and_a_pump_that_starves_are_told_apart() -> None:
     at_limit = replace(design, pumps=(replace(pump, limit_pa=pump.set_pressure_pa),))
     found = field_yield(at_limit, asked(), 0)
     assert found.above_limit == pytest.approx(0.5, abs=0.1) and found.above_band == found.not_held == 0.0
+    works = pump.set_pressure_pa + 1e5  # behind a bypass that opens there
+    at_limit = replace(design, pumps=(replace(pump, bypass_pa=works, limit_pa=works),))
+    assert field_yield(at_limit, asked(), 0).above_limit == found.above_limit
     narrow = settled(design, (12e5, design.verification.max_pressure_pa))
     assert field_yield(narrow, asked(), 0).above_band > 0.2
     takes = max(design.verification.flow_m3_s.values())

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.progress import Progress
-from optimizer.solve.trade.goal import Answer, Goal
+from optimizer.progress import Progress, Stop
+from optimizer.solve.narrowed import slimmed
+from optimizer.solve.trade.goal import Answer, Goal, answer
 from optimizer.solve.trade.trader import Trader
 
 LOW = 0.3  # of what the free optimum covers, that the cheapest point covers at least
@@ -33,10 +34,16 @@ def frontier(traders: Sequence[Trader], free: Sequence[Answer], points: int) -> 
         if trader.feeder.stop():
             break
         found += _below(trader, top, points)
-    kept = _thinned(undominated(found), points)
     joint = traders[0].joint
     stop = traders[0].feeder.stop
+    kept = _thinned(undominated([_slimmed(one, stop) for one in found]), points)
     return tuple(Point(one, joint.coverage_within(one.price, stop=stop).bound) for one in kept)
+
+
+def _slimmed(one: Answer, stop: Stop) -> Answer:
+    """An answer with its tubing made as narrow as that of the design."""
+    trial = slimmed(one.trial, stop)
+    return one if trial is one.trial else answer(trial)
 
 
 def _below(trader: Trader, top: Answer, points: int) -> list[Answer]:
