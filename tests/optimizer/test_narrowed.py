@@ -23,12 +23,12 @@ from tests.optimizer.ring_site import ring
 
 
 @cache
-def solved(bore_mm: float, step_m: float) -> Solved:
+def solved(bore_mm: float, step_m: float, frontier: int = 0) -> Solved:
     with TemporaryDirectory() as folder:
         scenario = ring(Path(folder), bore_mm, loops=False, step_m=step_m)
         (option,) = scenario.options
         posed = instance(scenario, option, candidates(scenario, scenario.nozzle_of(option)))
-        return solve(posed, SolveSettings(), silent, never)
+        return solve(posed, SolveSettings(frontier=frontier), silent, never)
 
 
 def test_the_cheap_size_wherever_it_keeps_the_band() -> None:
@@ -49,6 +49,21 @@ def test_the_plan_knows_what_its_tubing_costs(bore_mm: float, step_m: float) -> 
     found = solved(bore_mm, step_m)
     assert found.trial.layout.plan.tubing_cost == pytest.approx(total_of(found.priced.lines, "tubing"))
     assert found.trial.layout.plan.trench_cost == pytest.approx(total_of(found.priced.lines, "ground"))
+
+
+def test_the_dearest_point_of_a_frontier_is_the_design() -> None:
+    found = solved(2.4, 4.2, frontier=2)
+    assert found.frontier[-1].answer.price == pytest.approx(found.priced.price)
+    assert found.design == solved(2.4, 4.2).design
+
+
+def test_after_a_stop_tubing_stays() -> None:
+    trial = solved(2.4, 4.2).trial
+    plan = trial.layout.plan.circuits[0]
+    wide = max({0, 1}, key=lambda size: trial.layout.problem.tubing[size].bore_m)
+    uses = [replace(use, tubing=wide) for use in plan.pieces]
+    mixed = replace(trial, layout=with_pieces(trial.layout, 0, uses))
+    assert slimmed(mixed, lambda: True) is mixed
 
 
 def test_wider_tubing_than_needed_comes_back_as_it_was() -> None:
