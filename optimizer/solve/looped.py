@@ -1,8 +1,8 @@
 """Closed loops, where one saves more than it costs: a local improvement of a tree, each verified by the looped solve.
 
 A tube is laid along free corridors from one point of a circuit's tubing to another, and what water coming from both
-sides allows is made narrower, stretch by stretch; sizes change at tees only. Which loops are tried is a matter of rank:
-most difference of pressure for the least cost first. No bound says that no better loop exists.
+sides allows is made narrower, stretch by stretch; sizes change at tees, or where they did. Which loops are tried is a
+matter of rank: most difference of pressure for the least cost first. No bound says that no better loop exists.
 """
 
 from __future__ import annotations

@@ -126,7 +126,7 @@ def _step(
 
 
 def _stretches(made: Layout, circuit: int, joints: Sequence[int]) -> list[list[int]]:
-    """The circuit's pieces (by index) from one tee that parts or joins tubing to the next."""
+    """The circuit's pieces (by index) from one tee that parts or joins tubing, or change of size, to the next."""
     plan = made.plan.circuits[circuit]
     touching: dict[int, list[int]] = defaultdict(list)
     for i, use in enumerate(plan.pieces):
@@ -135,7 +135,8 @@ def _stretches(made: Layout, circuit: int, joints: Sequence[int]) -> list[list[i
     whole = {made.problem.outlet_point(plan.pump), *joints}
     label = list(range(len(plan.pieces)))
     for point, ends in touching.items():
-        if len(ends) == 2 and point not in whole:
+        alike = len({plan.pieces[i].tubing for i in ends}) == 1
+        if len(ends) == 2 and alike and point not in whole:
             old, new = label[ends[1]], label[ends[0]]
             label = [new if one == old else one for one in label]
     groups: dict[int, list[int]] = defaultdict(list)

@@ -18,6 +18,7 @@ from optimizer.instance import candidates, instance
 from optimizer.progress import never, silent
 from optimizer.solve import Solved, SolveSettings, solve
 from optimizer.solve.narrowed import slimmed, with_pieces
+from optimizer.solve.trial import Trial
 from optimizer.verify import discrepancies, settled
 from tests.optimizer.ring_site import ring
 
@@ -57,25 +58,27 @@ def test_the_dearest_point_of_a_frontier_is_the_design() -> None:
     assert found.design == solved(2.4, 4.2).design
 
 
-def test_after_a_stop_tubing_stays() -> None:
-    trial = solved(2.4, 4.2).trial
+def all_wide(trial: Trial, every: int = 1) -> Trial:
+    """The same with every piece, or every second one, in the dear size."""
     plan = trial.layout.plan.circuits[0]
     wide = max({0, 1}, key=lambda size: trial.layout.problem.tubing[size].bore_m)
-    uses = [replace(use, tubing=wide) for use in plan.pieces]
-    mixed = replace(trial, layout=with_pieces(trial.layout, 0, uses))
-    assert slimmed(mixed, lambda: True) is mixed
+    uses = [replace(use, tubing=wide if i % every == 0 else use.tubing) for i, use in enumerate(plan.pieces)]
+    return replace(trial, layout=with_pieces(trial.layout, 0, uses))
 
 
-def test_wider_tubing_than_needed_comes_back_as_it_was() -> None:
-    """All of it in the dear size, made narrower: the same cost as before; and that is where it ends."""
+@pytest.mark.parametrize("every", [1, 2])
+def test_wider_tubing_than_needed_comes_back_as_it_was(every: int) -> None:
+    """Made narrower from the dear size, all along or piece by piece: the cost is that of before, where it ends."""
     trial = solved(2.4, 4.2).trial
-    plan = trial.layout.plan.circuits[0]
-    wide = max({0, 1}, key=lambda size: trial.layout.problem.tubing[size].bore_m)
-    uses = [replace(use, tubing=wide if i % 2 else use.tubing) for i, use in enumerate(plan.pieces)]
-    mixed = replace(trial, layout=with_pieces(trial.layout, 0, uses))
-    assert mixed.layout.plan.tubing_cost > trial.layout.plan.tubing_cost
-    assert slimmed(mixed, never).layout.plan.tubing_cost <= mixed.layout.plan.tubing_cost
+    wide = all_wide(trial, every)
+    assert wide.layout.plan.tubing_cost > trial.layout.plan.tubing_cost
+    assert slimmed(wide, never).layout.plan.tubing_cost == pytest.approx(trial.layout.plan.tubing_cost)
     assert slimmed(trial, never) is trial
+
+
+def test_after_a_stop_tubing_stays() -> None:
+    wide = all_wide(solved(2.4, 4.2).trial)
+    assert slimmed(wide, lambda: True) is wide
 
 
 def test_what_is_not_verified_stays() -> None:
