@@ -232,29 +232,32 @@ def _drop_copies(polygons: Shapes) -> None:
 def _judged(site: Site, aim: _Aim, setback_m: float) -> tuple[Shapes, list[str]]:
     """Footprints of nozzles so aimed, and why each is illegal ("" where it is legal)."""
     polygons = np.full(len(aim.xy), shapely.Polygon(), dtype=object)
+    beyond = polygons.copy()  # mist does not end at the boundary
     faults = [""] * len(aim.xy)
     for tall, members in _by_blockers(site, aim.z_m):
-        polygons[members], deep = _seen(site, tall, aim.of(members))
+        polygons[members], beyond[members], deep = _seen(site, tall, aim.of(members))
         for i in members[deep]:
             faults[i] = f"stands inside obstacle {_around(site, tall, aim.xy[i])}, below its top"
     bare = shapely.area(polygons) < LEAST_AREA_M2
     _add_faults(faults, bare, "obstacles and the boundary leave no footprint")
     for keep_out in site.keep_outs:
         if "mist" in keep_out.forbids:
-            _add_faults(faults, _enters(polygons, keep_out, setback_m), _mist_reason(keep_out, setback_m))
-    too_near = mist_faults(site, polygons)
+            _add_faults(faults, _enters(beyond, keep_out, setback_m), _mist_reason(keep_out, setback_m))
+    too_near = mist_faults(site, beyond)
     return polygons, [fault or other for fault, other in zip(faults, too_near, strict=True)]
 
 
-def _seen(site: Site, tall: Sequence[int], aim: _Aim) -> tuple[Shapes, BoolArray]:
-    """What nozzles see of their reach over the obstacles that are not `tall`; which stand deep inside those."""
+def _seen(site: Site, tall: Sequence[int], aim: _Aim) -> tuple[Shapes, Shapes, BoolArray]:
+    """What nozzles see of their reach over the obstacles that are not `tall`, inside the boundary and in all; which
+    stand deep inside those."""
     if not tall:
-        return _within(site, aim.shapes(aim.xy), aim.nearest(aim.xy)), np.zeros(len(aim.xy), dtype=bool)
+        free = aim.shapes(aim.xy)
+        return _within(site, free, aim.nearest(aim.xy)), free, np.zeros(len(aim.xy), dtype=bool)
     block = blockers([site.obstacles[k].polygon for k in tall])
     eye, deep = eyes(block, aim.xy, aim.azimuth_deg)
     # The corners of a footprint stand a little outside its radius.
-    hidden = shadows(block, eye, 1.01 * aim.radius_m)
-    return _within(site, _lit(aim.shapes(eye), hidden), aim.nearest(eye)), deep
+    lit = _lit(aim.shapes(eye), shadows(block, eye, 1.01 * aim.radius_m))
+    return _within(site, lit, aim.nearest(eye)), lit, deep
 
 
 def _around(site: Site, tall: Sequence[int], xy: FloatArray) -> str:

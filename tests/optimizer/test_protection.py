@@ -103,6 +103,19 @@ def test_a_distance_of_the_mist_reckons_from_the_footprint(tmp_path: Path) -> No
     assert places(read(tmp_path, rules('mist_distance = { water = "3.7 m" }'))) == free_places
 
 
+def test_a_distance_of_the_mist_reckons_beyond_the_boundary(tmp_path: Path) -> None:
+    """Half discs of 3 m pass the east edge, x = 20; a neighbour's ground begins at x = 20.5, in line with the wire."""
+    seats = feature("keep_out", "Polygon", [box(20.5, 4.0, 22.0, 7.0)], name="Seats")
+    seats["properties"]["kind"] = "neighbour"
+    site = {**SITE, "features": [*SITE["features"], seats]}
+    free_places = places(read(tmp_path, "", site=site))
+    found = read(tmp_path, rules('mist_distance = { neighbour = "0.4 m" }'), site=site)
+    assert places(found) == [x for x in free_places if x + 3.0 <= 20.1] != free_places
+    assert f'mist would come within 0.4 m of neighbour\'s ground "Seats" ({LABEL})' in left_out(found)
+    seats["properties"] |= {"forbids": ["mist"], "setback_m": 0.4}
+    assert places(read(tmp_path, "", site=site)) == places(found)
+
+
 def test_a_set_back_from_the_boundary(tmp_path: Path) -> None:
     """The wire's ends are 2 m from the west and east edge."""
     free_places = places(read(tmp_path, ""))
