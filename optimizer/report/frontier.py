@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
@@ -12,6 +14,7 @@ from optimizer.report.style import GREY, INK, PALE, RunStyle, run_styles
 from optimizer.study import Alternative, Study
 
 WIDTH_IN, HEIGHT_IN = 9.0, 6.0
+LETTERS = 122  # of a line of small print
 MARKERS = "osD^vP"
 DOTS = (0, (2, 2))
 
@@ -79,5 +82,6 @@ def _finish(figure: Figure, axes: Axes, study: Study, bound: str, words: str) ->
         axes.spines[side].set_visible(False)
     axes.plot([], [], color=GREY, linewidth=0.7, linestyle=DOTS, label=bound)
     axes.legend(loc="lower right", frameon=False, fontsize=8.5)
-    figure.text(0.1, 0.94, study.title, fontsize=13, fontweight="bold", color=INK)
-    figure.text(0.1, 0.875, f"{words}\n{BRIEF}", fontsize=8.5, color=GREY)
+    figure.text(0.1, 0.95, study.title, fontsize=13, fontweight="bold", color=INK)
+    told = "\n".join([*textwrap.wrap(words, LETTERS), BRIEF])
+    figure.text(0.1, 0.87, told, fontsize=8.5, color=GREY)
