@@ -12,17 +12,22 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
-class Parts(Protocol):
-    """Arrays by node (z_m and the nozzles) and by link of a network of either shape."""
+class Nozzles(Protocol):
+    """The nozzles of a network, arrays [N]."""
 
-    @property
-    def z_m(self) -> Floats: ...
     @property
     def nozzle_k(self) -> Floats: ...
     @property
     def nozzle_p0_pa(self) -> Floats: ...
     @property
     def nozzle_n(self) -> Floats: ...
+
+
+class Parts(Nozzles, Protocol):
+    """Arrays by node (z_m and the nozzles) and by link of a network of either shape."""
+
+    @property
+    def z_m(self) -> Floats: ...
     @property
     def length_m(self) -> Floats: ...
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from hydraulics.errors import ColumnBreaks, NotConverged
 from hydraulics.fittings import minor_loss_pa, minor_loss_slope_pa_s_m3
 from hydraulics.friction import gradient_and_slope
+from hydraulics.network_faults import Nozzles
 from hydraulics.water import Water
 
 Floats = NDArray[np.float64]
@@ -19,17 +20,6 @@ Bools = NDArray[np.bool_]
 ATMOSPHERE_PA = 101325.0
 MOST_ITERATIONS = 200
 BOLD_ITERATIONS = 20  # whole steps, before as many half ones
-
-
-class Nozzles(Protocol):
-    """The nozzles of a network, arrays [N]."""
-
-    @property
-    def nozzle_k(self) -> Floats: ...
-    @property
-    def nozzle_p0_pa(self) -> Floats: ...
-    @property
-    def nozzle_n(self) -> Floats: ...
 
 
 class Law(NamedTuple):
