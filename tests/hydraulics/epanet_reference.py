@@ -76,7 +76,7 @@ def state_by_epanet(
     softens the edge there: where nozzles close expect an agreement of 1e-4, else 1e-10 if matched.
     """
     weight = water["density_kg_m3"] * gravity_m_s2
-    litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
+    litres = _litres(matched)
     z_m = {node["id"]: node["z_m"] for node in nodes}
     project = circuit_project(nodes, links, nozzles, supplies=supplies, nozzle=nozzle, water=water,
                               gravity_m_s2=gravity_m_s2, matched=matched)
@@ -99,6 +99,11 @@ def state_by_epanet(
         project.close()
 
 
+def _litres(matched: bool) -> float:
+    """Litres of the engine in one of ours, where its own rounded constant is to be met."""
+    return EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
+
+
 def circuit_project(
     nodes: Sequence[Record],
     links: Sequence[Record],
@@ -116,7 +121,7 @@ def circuit_project(
     z_m = {node["id"]: node["z_m"] for node in nodes}
     raised_m = {record["node"]: nozzle["p0_pa"] / weight for record in nozzles}
     raised_m |= {name: pressure_pa / weight for name, pressure_pa in supplies.items()}
-    litres = EPANET_LITRES_PER_FT3 / (1000 * FOOT_M**3) if matched else 1.0
+    litres = _litres(matched)
     emitter = 1000 * litres * weight ** nozzle["n"]  # for k = 1
     project = en.Project(en.LPS, en.DW)
     _set_options(project, nozzle["n"], water["viscosity_pa_s"] / water["density_kg_m3"])
